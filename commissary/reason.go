@@ -1,0 +1,70 @@
+package commissary
+
+import (
+	"time"
+
+	"doughrun/commissary/civil"
+	"doughrun/commissary/quantity"
+)
+
+// ReasonCode is a stable name of a limit that bound, or a rule that is broken.
+type ReasonCode string
+
+// The codes. A solver uses them to say what it could not honour, a checker to
+// say what a plan breaks.
+const (
+	// What could not be honoured.
+	ReasonShort          ReasonCode = "SHORT"           // pieces nobody can make in time; Limit says what bound
+	ReasonOffBand        ReasonCode = "OFF_BAND"        // inside the window, outside the good band
+	ReasonNotConfirmed   ReasonCode = "NOT_CONFIRMED"   // a silent shop gets its standing order
+	ReasonNoRun          ReasonCode = "NO_RUN"          // no run serves the shop on the delivery day
+	ReasonClosedDay      ReasonCode = "CLOSED_DAY"      // the shop does not trade on the bake date
+	ReasonLate           ReasonCode = "LATE_ORDER"      // admitted after the close
+	ReasonPrefermentCaps ReasonCode = "PREFERMENT_CAPS" // the preferment in the tub caps its dough
+	ReasonExpiredLot     ReasonCode = "EXPIRED_LOT"     // a lot on hand is past its hard maximum
+	ReasonHeldLot        ReasonCode = "HELD_LOT"        // a lot on hand must not be used
+	ReasonOverload       ReasonCode = "OVERLOAD"        // a run is more than its vehicle carries
+
+	// What a plan or dispatch breaks.
+	BrokenCapacity   ReasonCode = "OVER_CAPACITY"
+	BrokenFill       ReasonCode = "UNDER_SMALLEST_FILL"
+	BrokenClass      ReasonCode = "CLASS_NOT_ALLOWED"
+	BrokenSpeed      ReasonCode = "SPEED_NOT_ALLOWED"
+	BrokenOverlap    ReasonCode = "OVERLAP"
+	BrokenCrew       ReasonCode = "CREW_EXCEEDED"
+	BrokenShift      ReasonCode = "OUTSIDE_SHIFT"
+	BrokenCold       ReasonCode = "COLD_SLOTS_EXCEEDED"
+	BrokenPullDown   ReasonCode = "PULL_DOWN_EXCEEDED"
+	BrokenColdWithin ReasonCode = "TOO_LATE_IN_THE_COLD"
+	BrokenSteps      ReasonCode = "STEPS_OUT_OF_ORDER"
+	BrokenWindow     ReasonCode = "OUTSIDE_WINDOW"
+	BrokenDeparture  ReasonCode = "AFTER_DEPARTURE"
+	BrokenRipe       ReasonCode = "PREFERMENT_NOT_RIPE"
+	BrokenUse        ReasonCode = "PREFERMENT_NOT_COVERED"
+	BrokenSum        ReasonCode = "PIECES_DO_NOT_ADD_UP"
+	BrokenMass       ReasonCode = "MASS_DOES_NOT_ADD_UP"
+	BrokenIdentical  ReasonCode = "BATCHES_NOT_IDENTICAL"
+	BrokenAllergen   ReasonCode = "ALLERGEN_ORDER"
+	BrokenPast       ReasonCode = "IN_THE_PAST"
+	BrokenStarted    ReasonCode = "STARTED_BATCH_CHANGED"
+	BrokenUnknown    ReasonCode = "UNKNOWN_NAME"
+	BrokenLot        ReasonCode = "LOT_OVERDRAWN"
+	BrokenMixedBox   ReasonCode = "MIXED_CONTAINER"
+)
+
+// Reason is one thing that is not as somebody wanted it: what, where, which
+// limit bound, by how much, and the smallest change that would help. The same
+// list serves solver, checker, service and command line.
+type Reason struct {
+	Code     ReasonCode
+	Text     string // one sentence a person can act on
+	Limit    string // what bound: a vessel, bench, "crew", "cold", "window", a preferment, ...
+	Shop     string
+	Item     string
+	Batch    string
+	BakeDate civil.Date
+	Pieces   quantity.Pieces
+	Over     int64     // by how much the limit is exceeded, in its own unit
+	Earliest time.Time // when it could be had; zero: not known
+	Relax    string    // the smallest change that would help; empty: none known
+}

@@ -1,0 +1,168 @@
+package commissary
+
+import (
+	"context"
+	"time"
+
+	"doughrun/commissary/civil"
+)
+
+// Store keeps facts. View and Update run a function in a transaction; it may
+// run twice and must keep no state of its own. Update commits when it returns
+// nil and leaves nothing behind otherwise. After Update returns nil the facts
+// survive a crash of the machine. Every get returns an Error of kind NotFound
+// when nothing is there.
+type Store interface {
+	View(ctx context.Context, f func(Tx) error) error
+	Update(ctx context.Context, f func(Tx) error) error
+	Close() error
+}
+
+// Tx is one transaction on one kitchen's facts, noun by noun.
+type Tx interface {
+	Books(kitchen string) Books
+	Nights(kitchen string) Nights
+	Orders(kitchen string) Orders
+	Plans(kitchen string) Plans
+	Batches(kitchen string) Batches
+	Lots(kitchen string) Lots
+	Dispatches(kitchen string) Dispatches
+	Replies(caller string) Replies
+	Changes(kitchen string) Changes
+}
+
+// BookRevision is one adopted kitchen book, with the text it was read from.
+type BookRevision struct {
+	Revision int
+	Source   []byte
+	Adopted  time.Time
+	By       string
+}
+
+// Books keeps adopted kitchen books.
+type Books interface {
+	// Append keeps the next revision: r.Revision must be the newest plus one,
+	// otherwise Conflict.
+	Append(r BookRevision) error
+	Newest() (BookRevision, error)
+	Get(revision int) (BookRevision, error)
+	// List returns revisions newest first, without their source, starting below before (0: all).
+	List(before, limit int) ([]BookRevision, error)
+}
+
+// Nights keeps the nights.
+type Nights interface {
+	// Get returns NotFound for a night nobody touched yet.
+	Get(date civil.Date) (Night, error)
+	Put(n Night) error
+	// List returns nights newest first, starting below before (zero: all).
+	List(before civil.Date, limit int) ([]Night, error)
+}
+
+// Orders keeps every revision of every order.
+type Orders interface {
+	// Append keeps the next revision: o.Revision must be the newest plus one,
+	// otherwise Conflict.
+	Append(o Order) error
+	// Get returns the newest revision.
+	Get(night civil.Date, shop string) (Order, error)
+	// List returns the newest revisions of a night, by shop, after the given shop.
+	List(night civil.Date, after string, limit int) ([]Order, error)
+	// Since returns the newest revisions of all orders of nights from the given one on, by night and shop.
+	Since(from civil.Date) ([]Order, error)
+}
+
+// Plans keeps released plans.
+type Plans interface {
+	// Append keeps the next revision of a night's plan and marks the one
+	// before superseded: p.Revision must be the newest plus one, otherwise Conflict.
+	Append(p Plan) error
+	// Newest returns the newest revision of a night.
+	Newest(night civil.Date) (Plan, error)
+	Get(night civil.Date, revision int) (Plan, error)
+	// List returns a night's revisions newest first, starting below before (0: all).
+	List(night civil.Date, before, limit int) ([]Plan, error)
+}
+
+// PostedBatch is a batch as a fact: it outlives its night.
+type PostedBatch struct {
+	Batch
+	Night    civil.Date // whose plan posted it
+	Plan     int        // revision that posted it
+	Revision int        // rises with every change; also the etag
+	Started  time.Time
+	Finished time.Time
+}
+
+// Batches keeps posted batches.
+type Batches interface {
+	// Put keeps b: b.Revision must be the kept one plus one (1 when new), otherwise Conflict.
+	Put(b PostedBatch) error
+	// Delete removes a batch that was posted and is not started.
+	Delete(id string) error
+	Get(id string) (PostedBatch, error)
+	// Open returns batches POSTED or MIXING, by id.
+	Open() ([]PostedBatch, error)
+	// List returns batches of a night, by id, after the given id.
+	List(night civil.Date, after string, limit int) ([]PostedBatch, error)
+}
+
+// Lots keeps lots and their movements.
+type Lots interface {
+	// Create keeps a new lot; its quantity comes from movements. Conflict when the code is taken.
+	Create(l Lot) error
+	// Move appends a movement. Precondition when the lot's quantity would fall below zero.
+	Move(m Movement) error
+	Get(code string) (Lot, error)
+	Movements(code string) ([]Movement, error)
+	// OnHand returns lots with a quantity above zero, by code.
+	OnHand() ([]Lot, error)
+	// List returns all lots by code, after the given code.
+	List(after string, limit int) ([]Lot, error)
+}
+
+// Dispatches keeps released dispatches.
+type Dispatches interface {
+	// Append keeps the next revision and marks the one before superseded:
+	// d.Revision must be the newest plus one, otherwise Conflict.
+	Append(d Dispatch) error
+	Newest(night civil.Date) (Dispatch, error)
+	Get(night civil.Date, revision int) (Dispatch, error)
+}
+
+// Reply is the first answer to a request, kept with its effect.
+type Reply struct {
+	RequestID string
+	Call      string // full method name
+	Digest    []byte // of the request
+	Answer    []byte // as it went over the wire
+	At        time.Time
+}
+
+// Replies settles resends: one table, keyed by caller and request id.
+type Replies interface {
+	Get(requestID string) (Reply, error)
+	Put(r Reply) error
+}
+
+// Change is one row of the audit chain.
+type Change struct {
+	Seq     int64 // set by the store
+	At      time.Time
+	Who     string
+	Call    string
+	Subject string // resource name
+	Detail  string // what changed, in words
+	Hash    []byte // set by the store: over the row and the hash before it
+}
+
+// Changes keeps one row for every change of state, in the same transaction,
+// each hashed over the row before.
+type Changes interface {
+	Append(c Change) error
+	// List returns rows of a subject prefix, oldest first, after the given seq.
+	List(subject string, after int64, limit int) ([]Change, error)
+	// Verify computes the chain afresh and returns how many rows hold, from the
+	// first on. Precondition when a row, or the end of the chain, was altered.
+	Verify() (rows int64, err error)
+}
