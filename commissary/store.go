@@ -11,7 +11,11 @@ import (
 // run twice and must keep no state of its own. Update commits when it returns
 // nil and leaves nothing behind otherwise. After Update returns nil the facts
 // survive a crash of the machine. Every get returns an Error of kind NotFound
-// when nothing is there.
+// when nothing is there, a fact that refers to one not kept is refused as
+// Precondition, and a limit of 0 means all. Updates run one after the other,
+// so a function waits for nothing and does not call the store. An error of
+// kind Unavailable with reason OUTCOME_UNKNOWN leaves open whether the facts
+// were kept: the same request, sent again with its id, settles it.
 type Store interface {
 	View(ctx context.Context, f func(Tx) error) error
 	Update(ctx context.Context, f func(Tx) error) error
@@ -62,7 +66,7 @@ type Nights interface {
 // Orders keeps every revision of every order.
 type Orders interface {
 	// Append keeps the next revision: o.Revision must be the newest plus one,
-	// otherwise Conflict.
+	// otherwise Conflict. Invalid when two lines want one item for one bake date.
 	Append(o Order) error
 	// Get returns the newest revision.
 	Get(night civil.Date, shop string) (Order, error)
@@ -98,7 +102,7 @@ type PostedBatch struct {
 type Batches interface {
 	// Put keeps b: b.Revision must be the kept one plus one (1 when new), otherwise Conflict.
 	Put(b PostedBatch) error
-	// Delete removes a batch that was posted and is not started.
+	// Delete removes a batch that was posted and is not started. Precondition otherwise.
 	Delete(id string) error
 	Get(id string) (PostedBatch, error)
 	// Open returns batches POSTED or MIXING, by id.
@@ -142,6 +146,7 @@ type Reply struct {
 // Replies settles resends: one table, keyed by caller and request id.
 type Replies interface {
 	Get(requestID string) (Reply, error)
+	// Put keeps the first answer. Conflict when there is one.
 	Put(r Reply) error
 }
 

@@ -1,6 +1,6 @@
 // Package civil is the one place that turns civil dates and clock times into
-// instants. It embeds the time-zone database, so that every machine resolves
-// alike.
+// instants. It embeds the time-zone database for machines that have none; a
+// machine's own, which is likely newer, comes first.
 //
 // A clock time that does not exist (the clocks were put forward over it) is
 // the first valid instant after the gap; one that exists twice is its first

@@ -1,0 +1,2 @@
+package book
+var refusals = map[string]refusal{}

@@ -1,0 +1,45 @@
+package plan
+
+import (
+	"cmp"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"slices"
+
+	"doughrun/commissary"
+)
+
+// Hash names an input: the SHA-256 over its canonical bytes, in hexadecimal.
+// The order of orders, lots and posted batches does not matter.
+func Hash(in Input) string {
+	in = canonical(in)
+	// Nouns hold no maps and no floats, so encoding/json writes the same
+	// bytes everywhere, and cannot fail.
+	b, err := json.Marshal(in)
+	if err != nil {
+		panic("plan: input cannot be written: " + err.Error())
+	}
+	sum := sha256.Sum256(b)
+	return hex.EncodeToString(sum[:])
+}
+
+// canonical returns the input with its facts in a fixed order.
+func canonical(in Input) Input {
+	in.Orders = slices.Clone(in.Orders)
+	slices.SortFunc(in.Orders, func(a, b commissary.Order) int {
+		return cmp.Or(a.Night.Compare(b.Night), cmp.Compare(a.Shop, b.Shop))
+	})
+	for i, o := range in.Orders {
+		lines := slices.Clone(o.Lines)
+		slices.SortFunc(lines, func(a, b commissary.OrderLine) int {
+			return cmp.Or(a.BakeDate.Compare(b.BakeDate), cmp.Compare(a.Item, b.Item))
+		})
+		in.Orders[i].Lines = lines
+	}
+	in.Lots = slices.Clone(in.Lots)
+	slices.SortFunc(in.Lots, func(a, b commissary.Lot) int { return cmp.Compare(a.Code, b.Code) })
+	in.Posted = slices.Clone(in.Posted)
+	slices.SortFunc(in.Posted, func(a, b commissary.Batch) int { return cmp.Compare(a.ID, b.ID) })
+	return in
+}

@@ -1,0 +1,31 @@
+// Package plan turns orders into batches, batches into a schedule, and lots
+// into picks and manifests. Every function is pure: the same day in gives the
+// same plan out, byte for byte, whatever the machine, the order of rows or
+// the time of day.
+package plan
+
+import (
+	"time"
+
+	"doughrun/commissary"
+	"doughrun/commissary/civil"
+)
+
+// Input is everything a plan or a dispatch is made from. The service builds
+// it from its store, the command line from files.
+type Input struct {
+	Book  commissary.Book
+	Night civil.Date
+	// At is the planning instant: nothing is planned before it.
+	At time.Time
+	// Orders are the newest revisions of all orders that may still matter:
+	// this night's, and earlier nights' whose lines are not yet delivered.
+	Orders []commissary.Order
+	// Lots are those on hand at the kitchen.
+	Lots []commissary.Lot
+	// Posted are batches already posted or started: they stay as they are.
+	Posted []commissary.Batch
+	Seed   uint64
+	// Steps is the work budget; 0 takes the default.
+	Steps int64
+}

@@ -1,0 +1,146 @@
+// Package store keeps a commissary's facts in a SQL database. It knows no
+// rules but those the schema holds: keys, what refers to what, and that a lot
+// is never overdrawn.
+//
+// Refusals carry a stable reason: for nothing there BOOK_NOT_FOUND,
+// NIGHT_NOT_FOUND, ORDER_NOT_FOUND, PLAN_NOT_FOUND, BATCH_NOT_FOUND,
+// LOT_NOT_FOUND, DISPATCH_NOT_FOUND and REPLY_NOT_FOUND; for conflicts
+// STALE_REVISION, LOT_EXISTS, REQUEST_SETTLED and TAKEN; for preconditions
+// LOT_OVERDRAWN, BATCH_STARTED, NOT_KEPT and CHAIN_BROKEN; LINE_TWICE for an
+// order that names an item twice for one bake date. Unavailable are
+// STORE_BUSY, STORE_CLOSED, STORE_DOWN, CALL_ENDED (nothing was changed) and
+// OUTCOME_UNKNOWN (send again with the same request id). Internal are
+// STORE_REFUSED, STORE_MISUSED and STORE_FAILED.
+//
+// Instants are kept in UTC to the microsecond, inside plans, batches and
+// dispatches as they are.
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"sync"
+
+	"github.com/pressly/goose/v3"
+
+	"doughrun/commissary"
+)
+
+// Options are the settings of a Store. The zero value is usable.
+type Options struct {
+	// Readers is how many Views run at once; further ones wait. 0 means 4.
+	Readers int
+	// OnFatal is called once, after the callers concerned were answered, when
+	// a commit failed or the database broke. Whether the last transactions
+	// were kept is then unknown until the file is opened afresh, so the
+	// process must exit. The Store refuses every call from then on.
+	OnFatal func(error)
+}
+
+// Store is a commissary.Store over a SQL database.
+type Store struct {
+	dialect dialect
+	writer  *sql.DB // one connection
+	readers *sql.DB
+	onFatal func(error)
+
+	queue chan *turn    // from Update to the writer
+	stop  chan struct{} // closed when no further call is let in
+	done  chan struct{} // closed when the writer has left
+	halts sync.Once
+	why   *commissary.Error // set before stop is closed
+	close func() error
+}
+
+var _ commissary.Store = (*Store)(nil)
+
+// Open opens the SQLite database in the file at path, makes it when it is not
+// there, and brings it up to date. The file must be on a local disk of this
+// machine and belong to its owner alone (mode 0600). Open refuses a database
+// that a newer version of the program has written. Its errors are for the
+// operator.
+func Open(ctx context.Context, path string, o Options) (*Store, error) {
+	if o.Readers < 1 {
+		o.Readers = 4
+	}
+	if err := prepareFile(path); err != nil {
+		return nil, err
+	}
+	s := &Store{
+		dialect: sqliteDialect,
+		writer:  openSQLite(path, 1, true),
+		readers: openSQLite(path, o.Readers, false),
+		onFatal: o.OnFatal,
+		queue:   make(chan *turn),
+		stop:    make(chan struct{}),
+		done:    make(chan struct{}),
+	}
+	s.close = sync.OnceValue(func() error { return errors.Join(s.readers.Close(), s.writer.Close()) })
+	err := s.migrate(ctx)
+	if err == nil {
+		err = s.readers.PingContext(ctx)
+	}
+	if err == nil {
+		err = syncFolder(path)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("the database %s cannot be opened: %w", path, errors.Join(err, s.close()))
+	}
+	go s.write()
+	return s, nil
+}
+
+func (s *Store) migrate(ctx context.Context) error {
+	files, err := s.dialect.files()
+	if err != nil {
+		return err
+	}
+	p, err := goose.NewProvider(s.dialect.name, s.writer, files,
+		goose.WithTableName("schema_versions"), goose.WithDisableGlobalRegistry(true))
+	if err != nil {
+		return err
+	}
+	current, target, err := p.GetVersions(ctx)
+	if err != nil {
+		return err
+	}
+	if current > target {
+		return fmt.Errorf("a newer version of the program has written it: its schema is number %d, this program knows up to %d; start the newer program, or restore a backup from before the upgrade", current, target)
+	}
+	_, err = p.Up(ctx)
+	return err
+}
+
+// Close lets the running transactions end and closes the database. Later
+// calls are refused with STORE_CLOSED.
+func (s *Store) Close() error {
+	s.halt(commissary.Refuse(commissary.Unavailable, "STORE_CLOSED", "the service is stopping; try again in a moment"))
+	<-s.done
+	return s.close()
+}
+
+// halt lets no further call in, and says why.
+func (s *Store) halt(why *commissary.Error) {
+	s.halts.Do(func() {
+		s.why = why
+		close(s.stop)
+	})
+}
+
+// View runs f on a snapshot of the facts. It writes nothing.
+func (s *Store) View(ctx context.Context, f func(commissary.Tx) error) error {
+	select {
+	case <-s.stop:
+		return s.why
+	default:
+	}
+	began, err := s.readers.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	t := newTx(ctx, began, s.dialect, false)
+	if err != nil {
+		return t.fault(err)
+	}
+	defer began.Rollback() // there is nothing to keep
+	return t.run(f)
+}

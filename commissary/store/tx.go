@@ -1,0 +1,261 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"strconv"
+	"sync/atomic"
+	"time"
+
+	"doughrun/commissary"
+	"doughrun/commissary/civil"
+)
+
+// tx is the one door to SQL for the nouns.
+type tx struct {
+	ctx     context.Context
+	sql     *sql.Tx
+	dialect dialect
+	writes  bool
+	over    atomic.Bool
+	failed  error // of the first statement the database refused; it dooms the transaction
+	broken  error // set when the database itself failed
+}
+
+func newTx(ctx context.Context, began *sql.Tx, d dialect, writes bool) *tx {
+	return &tx{ctx: ctx, sql: began, dialect: d, writes: writes}
+}
+
+func (t *tx) run(f func(commissary.Tx) error) error {
+	defer t.over.Store(true)
+	if err := f(t); err != nil {
+		return err
+	}
+	return t.failed
+}
+
+func (t *tx) Books(kitchen string) commissary.Books           { return books{t, kitchen} }
+func (t *tx) Nights(kitchen string) commissary.Nights         { return nights{t, kitchen} }
+func (t *tx) Orders(kitchen string) commissary.Orders         { return orders{t, kitchen} }
+func (t *tx) Plans(kitchen string) commissary.Plans           { return plans{t, kitchen} }
+func (t *tx) Batches(kitchen string) commissary.Batches       { return batches{t, kitchen} }
+func (t *tx) Lots(kitchen string) commissary.Lots             { return lots{t, kitchen} }
+func (t *tx) Dispatches(kitchen string) commissary.Dispatches { return dispatches{t, kitchen} }
+func (t *tx) Replies(caller string) commissary.Replies        { return replies{t, caller} }
+func (t *tx) Changes(kitchen string) commissary.Changes       { return changes{t, kitchen} }
+
+// exec runs a statement that writes and returns how many rows it touched.
+func (t *tx) exec(query string, args ...any) (int64, error) {
+	if err := t.ready(true); err != nil {
+		return 0, err
+	}
+	r, err := t.sql.ExecContext(t.ctx, query, args...)
+	if err != nil {
+		return 0, t.fault(err)
+	}
+	n, err := r.RowsAffected()
+	if err != nil {
+		return 0, t.fault(err)
+	}
+	return n, nil
+}
+
+// scan reads the columns of one row.
+type scan func(dest ...any) error
+
+// take runs a statement that writes and reads the rows it returns.
+func (t *tx) take(read func(scan) error, query string, args ...any) error {
+	if err := t.ready(true); err != nil {
+		return err
+	}
+	return t.each(read, query, args...)
+}
+
+// each reads every row of a query, in order. An error of read that is a
+// refusal is passed on.
+func (t *tx) each(read func(scan) error, query string, args ...any) error {
+	if err := t.ready(false); err != nil {
+		return err
+	}
+	rows, err := t.sql.QueryContext(t.ctx, query, args...)
+	if err != nil {
+		return t.fault(err)
+	}
+	defer rows.Close() // after the last row it has been done, with its error in rows.Err
+	for rows.Next() {
+		if err := read(rows.Scan); err != nil {
+			var refusal *commissary.Error
+			if errors.As(err, &refusal) {
+				return err
+			}
+			return t.fault(err)
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return t.fault(err)
+	}
+	return nil
+}
+
+// list reads every row of a query into values.
+func list[T any](t *tx, read func(scan) (T, error), query string, args ...any) ([]T, error) {
+	var all []T
+	err := t.each(func(s scan) error {
+		v, err := read(s)
+		all = append(all, v)
+		return err
+	}, query, args...)
+	if err != nil {
+		return nil, err
+	}
+	return all, nil
+}
+
+// one reads the first row of a query, or refuses with the reason when there is none.
+func one[T any](t *tx, reason, what string, read func(scan) (T, error), query string, args ...any) (T, error) {
+	all, err := list(t, read, query, args...)
+	if err == nil && len(all) == 0 {
+		err = commissary.Refuse(commissary.NotFound, reason, "there is no %s; check the name", what)
+	}
+	if err != nil {
+		var none T
+		return none, err
+	}
+	return all[0], nil
+}
+
+// follows refuses a revision that is not the newest, which the query gives, plus one.
+func (t *tx) follows(what string, revision int, query string, args ...any) error {
+	newest := 0
+	if err := t.each(func(s scan) error { return s(&newest) }, query, args...); err != nil {
+		return err
+	}
+	if revision == newest+1 {
+		return nil
+	}
+	e := commissary.Refuse(commissary.Conflict, "STALE_REVISION",
+		"%s is at revision %d, so revision %d cannot be saved; read it again and decide again", what, newest, revision)
+	e.Meta = map[string]string{"newest": strconv.Itoa(newest), "revision": strconv.Itoa(revision)}
+	return e
+}
+
+func (t *tx) ready(writing bool) error {
+	if t.over.Load() {
+		return commissary.Refuse(commissary.Internal, "STORE_MISUSED", "a transaction was used after its end")
+	}
+	if writing && !t.writes {
+		return commissary.Refuse(commissary.Internal, "STORE_MISUSED", "a view was asked to write")
+	}
+	return nil
+}
+
+// fault turns an error of the database into a refusal and remembers it.
+func (t *tx) fault(err error) error {
+	var e *commissary.Error
+	switch kind := t.dialect.sort(err); {
+	case t.ctx.Err() != nil:
+		e = callEnded(err)
+	case kind == busy:
+		e = storeBusy(err)
+	case kind == taken:
+		e = commissary.Refuse(commissary.Conflict, "TAKEN", "somebody else saved this first; read it again and decide again")
+	case kind == dangling:
+		e = commissary.Refuse(commissary.Precondition, "NOT_KEPT", "what this refers to is not kept, or something kept refers to it")
+	case kind == broken:
+		t.broken = err
+		e = commissary.Refuse(commissary.Internal, "STORE_FAILED", "the database failed")
+	default:
+		e = commissary.Refuse(commissary.Internal, "STORE_REFUSED", "the database refused a fact")
+	}
+	e.Cause = err
+	if t.failed == nil {
+		t.failed = e
+	}
+	return e
+}
+
+func storeBusy(err error) *commissary.Error {
+	e := commissary.Refuse(commissary.Unavailable, "STORE_BUSY", "another program holds the database; try again in a moment")
+	e.Cause = err
+	return e
+}
+
+func callEnded(err error) *commissary.Error {
+	e := commissary.Refuse(commissary.Unavailable, "CALL_ENDED", "the call ended before its turn came; nothing was changed")
+	e.Cause = err
+	return e
+}
+
+// most turns a limit into what SQL understands: 0 means no limit.
+func most(limit int) int64 {
+	if limit <= 0 {
+		return math.MaxInt64
+	}
+	return int64(limit)
+}
+
+// micros is how an instant is kept.
+func micros(t time.Time) any {
+	if t.IsZero() {
+		return nil
+	}
+	return t.UnixMicro()
+}
+
+// instant scans what micros keeps.
+type instant struct{ to *time.Time }
+
+func (i instant) Scan(v any) error {
+	switch v := v.(type) {
+	case nil:
+		*i.to = time.Time{}
+	case int64:
+		*i.to = time.UnixMicro(v).UTC()
+	default:
+		return fmt.Errorf("a %T is no instant", v)
+	}
+	return nil
+}
+
+// day scans a civil date.
+type day struct{ to *civil.Date }
+
+func (d day) Scan(v any) error {
+	s, ok := v.(string)
+	if !ok {
+		return fmt.Errorf("a %T is no date", v)
+	}
+	return d.to.UnmarshalText([]byte(s))
+}
+
+// document scans a noun kept as JSON.
+type document struct{ to any }
+
+func (d document) Scan(v any) error {
+	s, ok := v.(string)
+	if !ok {
+		return fmt.Errorf("a %T is no document", v)
+	}
+	return json.Unmarshal([]byte(s), d.to)
+}
+
+// encode writes a noun as a document.
+func (t *tx) encode(noun any) (string, error) {
+	b, err := json.Marshal(noun)
+	if err != nil {
+		return "", t.fault(err)
+	}
+	return string(b), nil
+}
+
+// bytes keeps an empty value apart from none, which no column takes.
+func bytes(b []byte) []byte {
+	if b == nil {
+		return []byte{}
+	}
+	return b
+}

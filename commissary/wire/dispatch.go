@@ -1,0 +1,269 @@
+package wire
+
+import (
+	"cmp"
+	"slices"
+
+	"doughrun/commissary"
+	"doughrun/commissary/quantity"
+	v1 "doughrun/proto/doughrun/v1"
+)
+
+// Dispatch writes a dispatch: a draft has no name.
+func (w *Writer) Dispatch(d commissary.Dispatch) *v1.Dispatch {
+	m := &v1.Dispatch{
+		NightDate:    day(d.Night),
+		DeliveryDate: day(d.Delivery),
+		Revision:     int32(d.Revision),
+		State:        enum[v1.PlanState](d.State),
+		DraftTime:    instant(d.At),
+		InputHash:    d.InputHash,
+		Lines:        each(d.Lines, w.dispatchLine),
+		Picks:        each(d.Picks, w.pick),
+		Manifests:    w.Manifests(d),
+		Exceptions:   Reasons(d.Exceptions),
+		Site:         w.Site(),
+	}
+	if d.Revision > 0 {
+		m.Name = DispatchName(w.kitchen(), d.Night, d.Revision)
+	}
+	return m
+}
+
+func (w *Writer) dispatchLine(l commissary.DispatchLine) *v1.DispatchLine {
+	return &v1.DispatchLine{
+		ShopId:        l.Shop,
+		ShopName:      w.shop(l.Shop),
+		ItemId:        l.Item,
+		ItemName:      w.item(l.Item),
+		BakeDate:      day(l.BakeDate),
+		Source:        enum[v1.Source](l.Source),
+		OrderedPieces: int64(l.Ordered),
+		PickedPieces:  int64(l.Picked),
+		ShortPieces:   int64(l.Short),
+		ShortReason:   l.Why,
+	}
+}
+
+func (w *Writer) pick(p commissary.Pick) *v1.Pick {
+	return &v1.Pick{
+		RunId:          p.Run,
+		RunName:        either(w.runs[p.Run], p.Run),
+		ShopId:         p.Shop,
+		ShopName:       w.shop(p.Shop),
+		ItemId:         p.Item,
+		ItemName:       w.item(p.Item),
+		BakeDate:       day(p.BakeDate),
+		LotCode:        p.Lot,
+		ZoneId:         p.Zone,
+		ZoneName:       either(w.zones[p.Zone], p.Zone),
+		ContainerName:  w.container(p.Item),
+		Pieces:         int64(p.Pieces),
+		FullContainers: int32(p.Full),
+		LoosePieces:    int64(p.Loose),
+		UseFromTime:    instant(p.UseFrom),
+		UseByTime:      instant(p.UseBy),
+	}
+}
+
+// Manifests writes a dispatch's manifests by departure, the way drivers leave.
+func (w *Writer) Manifests(d commissary.Dispatch) []*v1.Manifest {
+	return each(d.Manifests, func(m commissary.Manifest) *v1.Manifest { return w.manifest(d, m) })
+}
+
+func (w *Writer) manifest(d commissary.Dispatch, m commissary.Manifest) *v1.Manifest {
+	out := &v1.Manifest{
+		RunId:            m.Run,
+		RunName:          either(w.runs[m.Run], m.Run),
+		VehicleId:        m.Vehicle,
+		VehicleName:      either(w.vehicles[m.Vehicle], m.Vehicle),
+		DeliveryDate:     day(d.Delivery),
+		DepartTime:       instant(m.Departs),
+		Stops:            each(m.Stops, w.stop),
+		Containers:       int32(m.Boxes),
+		MassMg:           int64(m.Mass),
+		DispatchRevision: int32(d.Revision),
+		Site:             w.Site(),
+	}
+	if d.Revision > 0 {
+		out.Name = ManifestName(w.kitchen(), d.Night, m.Run)
+	}
+	return out
+}
+
+func (w *Writer) stop(s commissary.ManifestStop) *v1.ManifestStop {
+	shop := w.shops[s.Shop]
+	m := &v1.ManifestStop{
+		ShopId:     s.Shop,
+		ShopName:   w.shop(s.Shop),
+		Address:    shop.Address,
+		Phone:      shop.Phone,
+		Access:     shop.Access,
+		Unattended: shop.Unattended,
+		ArriveTime: instant(s.Arrives),
+		Containers: int32(s.Boxes),
+		MassMg:     int64(s.Mass),
+		Lines: each(s.Lines, func(l commissary.ManifestLine) *v1.ManifestLine {
+			return &v1.ManifestLine{
+				ItemId:        l.Item,
+				ItemName:      w.item(l.Item),
+				LotCode:       l.Lot,
+				Pieces:        int64(l.Pieces),
+				Containers:    int32(l.Boxes),
+				ContainerName: w.container(l.Item),
+				UseFromTime:   instant(l.UseFrom),
+				UseByTime:     instant(l.UseBy),
+			}
+		}),
+	}
+	for _, a := range s.Allergens {
+		m.Allergens = append(m.Allergens, string(a))
+	}
+	return m
+}
+
+// PickList writes what the dock works from: a dispatch's picks run by run, for
+// one run or, when run is empty, for all. Within a run it goes shop by shop,
+// so that a dolly carries one shop, the last stop first because it is loaded
+// first; within a shop in walking order. It returns NotFound when the dispatch
+// has no such run.
+func (w *Writer) PickList(d commissary.Dispatch, run string) (*v1.PickList, error) {
+	list := &v1.PickList{
+		Dispatch:         DispatchName(w.kitchen(), d.Night, d.Revision),
+		NightDate:        day(d.Night),
+		DeliveryDate:     day(d.Delivery),
+		DispatchRevision: int32(d.Revision),
+		Site:             w.Site(),
+	}
+	for _, m := range d.Manifests {
+		if run == "" || m.Run == run {
+			list.Runs = append(list.Runs, w.pickRun(d, m))
+		}
+	}
+	if run != "" && len(list.Runs) == 0 {
+		e := commissary.Refuse(commissary.NotFound, "RUN_NOT_FOUND",
+			"run %q carries nothing on %s; leave the run out to see all of them", run, d.Delivery)
+		e.Meta = map[string]string{"run": run, "date": d.Delivery.String()}
+		return nil, e
+	}
+	return list, nil
+}
+
+func (w *Writer) pickRun(d commissary.Dispatch, m commissary.Manifest) *v1.PickRun {
+	var picks []commissary.Pick
+	for _, p := range d.Picks {
+		if p.Run == m.Run {
+			picks = append(picks, p)
+		}
+	}
+	stop := func(p commissary.Pick) int {
+		return slices.IndexFunc(m.Stops, func(s commissary.ManifestStop) bool { return s.Shop == p.Shop })
+	}
+	zone := func(p commissary.Pick) int {
+		return slices.IndexFunc(w.book.ColdStore.Zones, func(z commissary.Zone) bool { return z.ID == p.Zone })
+	}
+	item := func(p commissary.Pick) int {
+		return slices.IndexFunc(w.book.Items, func(i commissary.Item) bool { return i.ID == p.Item })
+	}
+	slices.SortStableFunc(picks, func(a, b commissary.Pick) int {
+		return cmp.Or(
+			cmp.Compare(stop(b), stop(a)),
+			cmp.Compare(zone(a), zone(b)),
+			cmp.Compare(item(a), item(b)),
+			cmp.Compare(a.Lot, b.Lot),
+			a.BakeDate.Compare(b.BakeDate),
+		)
+	})
+	return &v1.PickRun{
+		RunId:       m.Run,
+		RunName:     either(w.runs[m.Run], m.Run),
+		VehicleName: either(w.vehicles[m.Vehicle], m.Vehicle),
+		DepartTime:  instant(m.Departs),
+		Picks:       each(picks, w.pick),
+		Containers:  int32(m.Boxes),
+		MassMg:      int64(m.Mass),
+	}
+}
+
+// ReadDispatch reads a dispatch that somebody wants judged. It refuses dates
+// and instants that do not exist and enum values that the contract does not
+// have.
+func ReadDispatch(m *v1.Dispatch) (commissary.Dispatch, error) {
+	var r reading
+	const where = "dispatch"
+	d := commissary.Dispatch{
+		Night:      r.day(where+".night_date", m.GetNightDate()),
+		Delivery:   r.day(where+".delivery_date", m.GetDeliveryDate()),
+		Revision:   int(m.GetRevision()),
+		State:      word[commissary.PlanState](&r, where+".state", m.GetState(), false),
+		At:         r.instant(where+".draft_time", m.GetDraftTime()),
+		InputHash:  m.GetInputHash(),
+		Lines:      readEach(m.GetLines(), where+".lines", r.dispatchLine),
+		Picks:      readEach(m.GetPicks(), where+".picks", r.pick),
+		Manifests:  readEach(m.GetManifests(), where+".manifests", r.manifest),
+		Exceptions: readEach(m.GetExceptions(), where+".exceptions", r.reason),
+	}
+	return d, r.err()
+}
+
+func (r *reading) dispatchLine(where string, m *v1.DispatchLine) commissary.DispatchLine {
+	return commissary.DispatchLine{
+		Shop:     m.GetShopId(),
+		Item:     m.GetItemId(),
+		BakeDate: r.day(where+".bake_date", m.GetBakeDate()),
+		Source:   word[commissary.Source](r, where+".source", m.GetSource(), false),
+		Ordered:  quantity.Pieces(m.GetOrderedPieces()),
+		Picked:   quantity.Pieces(m.GetPickedPieces()),
+		Short:    quantity.Pieces(m.GetShortPieces()),
+		Why:      m.GetShortReason(),
+	}
+}
+
+func (r *reading) pick(where string, m *v1.Pick) commissary.Pick {
+	return commissary.Pick{
+		Run:      m.GetRunId(),
+		Shop:     m.GetShopId(),
+		Item:     m.GetItemId(),
+		BakeDate: r.day(where+".bake_date", m.GetBakeDate()),
+		Lot:      m.GetLotCode(),
+		Zone:     m.GetZoneId(),
+		Pieces:   quantity.Pieces(m.GetPieces()),
+		Full:     int(m.GetFullContainers()),
+		Loose:    quantity.Pieces(m.GetLoosePieces()),
+		UseFrom:  r.instant(where+".use_from_time", m.GetUseFromTime()),
+		UseBy:    r.instant(where+".use_by_time", m.GetUseByTime()),
+	}
+}
+
+func (r *reading) manifest(where string, m *v1.Manifest) commissary.Manifest {
+	return commissary.Manifest{
+		Run:     m.GetRunId(),
+		Vehicle: m.GetVehicleId(),
+		Departs: r.instant(where+".depart_time", m.GetDepartTime()),
+		Stops:   readEach(m.GetStops(), where+".stops", r.stop),
+		Boxes:   int(m.GetContainers()),
+		Mass:    quantity.Mass(m.GetMassMg()),
+	}
+}
+
+func (r *reading) stop(where string, m *v1.ManifestStop) commissary.ManifestStop {
+	return commissary.ManifestStop{
+		Shop:    m.GetShopId(),
+		Arrives: r.instant(where+".arrive_time", m.GetArriveTime()),
+		Boxes:   int(m.GetContainers()),
+		Mass:    quantity.Mass(m.GetMassMg()),
+		Allergens: readEach(m.GetAllergens(), where+".allergens", func(_, s string) commissary.Allergen {
+			return commissary.Allergen(s)
+		}),
+		Lines: readEach(m.GetLines(), where+".lines", func(where string, m *v1.ManifestLine) commissary.ManifestLine {
+			return commissary.ManifestLine{
+				Item:    m.GetItemId(),
+				Lot:     m.GetLotCode(),
+				Pieces:  quantity.Pieces(m.GetPieces()),
+				Boxes:   int(m.GetContainers()),
+				UseFrom: r.instant(where+".use_from_time", m.GetUseFromTime()),
+				UseBy:   r.instant(where+".use_by_time", m.GetUseByTime()),
+			}
+		}),
+	}
+}
