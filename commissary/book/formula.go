@@ -1,7 +1,6 @@
 package book
 
 import (
-	"fmt"
 	"slices"
 
 	"doughrun/commissary"
@@ -34,6 +33,7 @@ func (r *reader) ingredients(f *fields) {
 		if in.Strong && in.Kind != commissary.Flour && in.Kind != "" {
 			r.fault(e.at("strong"), "%s is no flour, and only flour is strong; remove \"strong\"", e.what)
 		}
+		r.ingredientAt[id] = len(r.book.Ingredients)
 		r.book.Ingredients = append(r.book.Ingredients, in)
 	})
 }
@@ -52,8 +52,7 @@ func (f *fields) allergens() []commissary.Allergen {
 			for _, k := range commissary.Allergens() {
 				known = append(known, string(k))
 			}
-			f.r.faults = append(f.r.faults, fault{line: n.Line, got: s, known: known,
-				text: fmt.Sprintf("%s: there is no allergen %q; name the nut, fish or cereal itself, such as \"hazelnut\", \"crustacean\" or \"wheat\"", f.what, show(s))})
+			f.r.slip(n.Line, s, known, "%s: there is no allergen %q; name the nut or cereal itself, such as \"hazelnut\" or \"wheat\"", f.what, show(s))
 		case slices.Contains(all, a):
 			f.r.fault(n.Line, "%s: allergen %q stands twice; keep one", f.what, s)
 		default:
@@ -66,7 +65,7 @@ func (f *fields) allergens() []commissary.Allergen {
 func (r *reader) formulas(f *fields) {
 	kinds := oneOf(commissary.Dough, commissary.Preferment, commissary.Prep)
 	f.section("formulas", "formula", true, func(id string, e *fields) {
-		since := len(r.faults)
+		since := r.wrong
 		if line, ok := r.names["ingredient"].line[id]; ok {
 			r.fault(e.line, "%s has the name of the ingredient on line %d; give it another, since lines name both", e.what, line)
 		}
@@ -112,6 +111,7 @@ func (r *reader) formulas(f *fields) {
 				r.fault(e.at("order"), "%s: \"order\" names %q, which is not among its lines or preferments", e.what, o)
 			}
 		}
+		r.formulaAt[id] = len(r.book.Formulas)
 		r.book.Formulas = append(r.book.Formulas, fm)
 		r.later(since, func() { r.judgeLines(e, fm, shares) })
 	})
@@ -156,10 +156,10 @@ func (r *reader) lines(e *fields, fm *commissary.Formula) map[string]int {
 		}
 		line := commissary.FormulaLine{Ingredient: id, Share: must(l, id, "2 %", above(quantity.ParsePPM))}
 		at[id] = l.at(id)
-		index, since := len(fm.Lines), len(r.faults)
+		index, since := len(fm.Lines), r.wrong
 		fm.Lines = append(fm.Lines, line)
 		which := len(r.book.Formulas)
-		if len(r.faults) == since {
+		if r.wrong == since {
 			r.checks = append(r.checks, func() { r.resolve(l, id, which, index) })
 		}
 	}
@@ -176,7 +176,7 @@ func (r *reader) resolve(l *fields, id string, which, index int) {
 	switch {
 	case !ok:
 		both := slices.Concat(r.names["ingredient"].list, r.names["formula"].list)
-		r.faults = append(r.faults, fault{line: l.at(id), text: fmt.Sprintf("%s: there is no ingredient or prep %q", l.what, id), got: id, known: both})
+		r.slip(l.at(id), id, both, "%s: there is no ingredient or prep %q", l.what, id)
 	case made.Kind == commissary.Preferment:
 		r.fault(l.at(id), "%s: %q is a preferment; name it under \"preferments\" with its share of the flour", l.what, id)
 	case made.Kind == commissary.Dough:
@@ -224,7 +224,7 @@ var steps = oneOf(commissary.StepRest, commissary.StepDivide, commissary.StepCoo
 	commissary.StepChill, commissary.StepNest, commissary.StepHold)
 
 func (r *reader) steps(e *fields, fm *commissary.Formula) {
-	since := len(r.faults)
+	since := r.wrong
 	var seen []commissary.StepKind
 	for _, s := range e.groups("steps", "step") {
 		st := commissary.Step{
@@ -263,7 +263,7 @@ func (r *reader) steps(e *fields, fm *commissary.Formula) {
 		seen = append(seen, st.Kind)
 		fm.Steps = append(fm.Steps, st)
 	}
-	if len(r.faults) > since {
+	if r.wrong > since {
 		return
 	}
 	needs := map[commissary.FormulaKind]commissary.StepKind{commissary.Dough: commissary.StepDivide, commissary.Prep: commissary.StepPack}
@@ -276,21 +276,19 @@ func (r *reader) steps(e *fields, fm *commissary.Formula) {
 
 // formula returns a formula by name.
 func (r *reader) formula(id string) (*commissary.Formula, bool) {
-	for i := range r.book.Formulas {
-		if r.book.Formulas[i].ID == id {
-			return &r.book.Formulas[i], true
-		}
+	i, ok := r.formulaAt[id]
+	if !ok {
+		return nil, false
 	}
-	return nil, false
+	return &r.book.Formulas[i], true
 }
 
 func (r *reader) ingredient(id string) (*commissary.Ingredient, bool) {
-	for i := range r.book.Ingredients {
-		if r.book.Ingredients[i].ID == id {
-			return &r.book.Ingredients[i], true
-		}
+	i, ok := r.ingredientAt[id]
+	if !ok {
+		return nil, false
 	}
-	return nil, false
+	return &r.book.Ingredients[i], true
 }
 
 // judgeLines checks that shares add up and that no preferment takes more of

@@ -18,8 +18,8 @@ func (r *reader) items(f *fields) {
 			PerBox:    quantity.Pieces(must(e, "per_box", "8", whole(1, 10_000))),
 			Zone:      e.refer("zone", "zone", true, "dough"),
 			CutOff:    e.refer("cut_off", "cut-off", true, "dough"),
-			PullLead:  read(e, "pull_lead", quantity.ParseSeconds),
-			Tempered:  read(e, "tempered", quantity.ParseSeconds),
+			PullLead:  read(e, "pull_lead", shortTime),
+			Tempered:  read(e, "tempered", shortTime),
 			Shelf:     read(e, "shelf", name),
 			GTIN:      read(e, "gtin", gtin),
 			CostOut:   read(e, "cost_out", money),
@@ -39,12 +39,12 @@ func (r *reader) ship(e *fields, it *commissary.Item) {
 		return
 	}
 	s := r.open(n, e.at("ship"), e.what+", ship")
-	since := len(r.faults)
+	since := r.wrong
 	it.Ship = commissary.ShipPolicy{
 		BakeAfter:     int(must(s, "bake_after", "1", whole(1, 14))),
 		DeliverBefore: int(must(s, "deliver_before", "0", whole(0, 13)))}
 	s.close()
-	if !s.broken && len(r.faults) == since && it.Ship.BakeAfter-it.Ship.DeliverBefore < 1 {
+	if !s.broken && r.wrong == since && it.Ship.BakeAfter-it.Ship.DeliverBefore < 1 {
 		r.fault(s.at("deliver_before"), "%s: delivered %d days before a bake day that is %d days after the night would be on the night itself or earlier; at most %d",
 			s.what, it.Ship.DeliverBefore, it.Ship.BakeAfter, it.Ship.BakeAfter-1)
 	}
@@ -102,8 +102,8 @@ func (r *reader) judgeService(e *fields, it commissary.Item) {
 	for _, shop := range r.book.Shops {
 		for _, s := range shop.Service {
 			if long := quantity.Seconds(s.To - s.From); long > room {
-				r.fault(e.at("window"), "%s: the window from %v to %v is %v long, but shop %q serves for %v; no batch is ready at its first pull and still good at its last stretch",
-					e.what, it.Window.Min, it.Window.Max, room, shop.ID, long)
+				r.fault(e.at("window"), "%s: the window from %s to %s is %s long, but shop %q serves for %s; no batch is ready at its first pull and still good at its last stretch",
+					e.what, hours(it.Window.Min), hours(it.Window.Max), hours(room), shop.ID, hours(long))
 				return
 			}
 		}

@@ -10,7 +10,7 @@ import (
 
 // judge queues the checks of the book as a whole.
 func (r *reader) judge() {
-	r.checks = append(r.checks, r.judgeCycles, r.judgeRuns, r.judgeUse)
+	r.checks = append(r.checks, r.judgeCycles, r.judgeRuns)
 	for i := range r.book.Formulas {
 		r.checks = append(r.checks, func() { r.judgeVessels(&r.book.Formulas[i]) })
 	}
@@ -38,7 +38,7 @@ func (r *reader) judgeCycles() {
 				if len(round) > 8 {
 					round = append(round[:6], "...", id)
 				}
-				r.fault(r.names["formula"].line[id], "formula %q needs itself on the same day (%s); take one of them out, or set days_before to 1 where it is kept from the day before",
+				r.fault(r.names["formula"].line[id], "formula %q needs itself on the same day (%s); take one of them out, or set days_before to 1 for a preferment kept from the day before",
 					id, strings.Join(round, " needs "))
 			default:
 				visit(next)
@@ -85,35 +85,15 @@ func (r *reader) judgeRuns() {
 	}
 }
 
-// judgeUse refuses a formula that nothing is made from.
-func (r *reader) judgeUse() {
-	used := map[string]bool{}
-	for _, it := range r.book.Items {
-		used[it.Formula] = true
-	}
-	for _, f := range r.book.Formulas {
-		for _, p := range f.Preferments {
-			used[p.Formula] = used[p.Formula] || p.Formula != f.ID
-		}
-		for _, l := range f.Lines {
-			used[l.Prep] = true
-		}
-	}
-	for _, f := range r.book.Formulas {
-		if !used[f.ID] {
-			r.fault(r.names["formula"].line[f.ID], "formula %q is used by no item and no other formula; add the item that is made from it, or remove it", f.ID)
-		}
-	}
-}
-
 // judgeVessels checks that some vessel can make the formula, that a batch
-// holds at least one piece, and that the smallest batch can be weighed.
+// holds at least one piece, and that its batches can be weighed.
 func (r *reader) judgeVessels(f *commissary.Formula) {
 	line := r.names["formula"].line[f.ID]
 	if f.Class == "" || f.Kind == "" {
 		return
 	}
-	var rows, allowed, usable int
+	total, counted := r.flourWater(f)
+	var rows, usable int
 	var largest, smallest quantity.Mass
 	for _, v := range r.book.Vessels {
 		for _, c := range v.Capacity {
@@ -124,13 +104,17 @@ func (r *reader) judgeVessels(f *commissary.Formula) {
 			if f.MixSecond > 0 && !c.Second {
 				continue
 			}
-			allowed++
 			if mix := f.MixFirst + f.MixSecond; c.MaxMix > 0 && mix > c.MaxMix {
 				r.fault(line, "formula %q mixes for %v, longer than the %v that vessel %q allows for class %q", f.ID, mix, c.MaxMix, v.ID, f.Class)
-				continue
+				return
 			}
 			usable++
-			most := doughMass(f, r, c)
+			most := c.Max
+			if c.Basis == commissary.OfFlourWater {
+				if m, err := quantity.Scale(c.Max, int64(total), int64(counted), quantity.Down); err == nil {
+					most = m
+				}
+			}
 			least, err := quantity.Share(most, v.SmallestPPM, quantity.Up)
 			if err != nil || v.SmallestPPM == 0 {
 				least = most
@@ -144,12 +128,23 @@ func (r *reader) judgeVessels(f *commissary.Formula) {
 	switch {
 	case rows == 0:
 		r.fault(line, "formula %q: no vessel can mix class %q; add a row for it to a vessel's capacity%s", f.ID, f.Class, among(r.classes()))
-	case allowed == 0:
+	case usable == 0:
 		r.fault(line, "formula %q mixes at second speed, which every vessel forbids for class %q; leave out \"second\", or write \"second: yes\" in the row where the maker allows it", f.ID, f.Class)
-	case usable > 0 && largest > 0:
+	case largest > 0 && total > 0:
 		r.judgePieces(f, largest)
-		r.judgeScales(f, line, smallest, largest)
+		r.judgeScales(f, line, total, smallest, largest)
 	}
+}
+
+// flourWater is the sum of a formula's lines, and of those that are flour or water.
+func (r *reader) flourWater(f *commissary.Formula) (total, counted quantity.PPM) {
+	for _, l := range f.Lines {
+		total += l.Share
+		if in, ok := r.ingredient(l.Ingredient); ok && (in.Kind == commissary.Flour || in.Kind == commissary.Water) {
+			counted += l.Share
+		}
+	}
+	return total, counted
 }
 
 // classes are the product classes that vessels mix.
@@ -167,25 +162,6 @@ func (r *reader) classes() []string {
 	return all
 }
 
-// doughMass is the whole mass that a row of a capacity table allows.
-func doughMass(f *commissary.Formula, r *reader, c commissary.CapacityRow) quantity.Mass {
-	if c.Basis != commissary.OfFlourWater {
-		return c.Max
-	}
-	var total, counted quantity.PPM
-	for _, l := range f.Lines {
-		total += l.Share
-		if in, ok := r.ingredient(l.Ingredient); ok && (in.Kind == commissary.Flour || in.Kind == commissary.Water) {
-			counted += l.Share
-		}
-	}
-	m, err := quantity.Scale(c.Max, int64(total), int64(counted), quantity.Down)
-	if err != nil {
-		return c.Max
-	}
-	return m
-}
-
 // judgePieces refuses a piece heavier than the largest batch yields.
 func (r *reader) judgePieces(f *commissary.Formula, largest quantity.Mass) {
 	left := quantity.Whole - f.Loss
@@ -198,21 +174,20 @@ func (r *reader) judgePieces(f *commissary.Formula, largest quantity.Mass) {
 	}
 	for _, it := range r.book.Items {
 		if it.Formula == f.ID && it.Mass > net {
-			r.fault(r.names["item"].line[it.ID], "item %q weighs %s, more than the %s that the largest batch of %q gives", it.ID, r.mass(it.Mass), r.mass(net), f.ID)
+			r.fault(r.names["item"].line[it.ID], "item %q weighs %s, more than the %s that the largest batch of %q gives", it.ID, r.mass(it.Mass), r.about(net), f.ID)
 		}
 	}
 }
 
 // judgeScales checks the lines weighed for the smallest and the largest
 // batch: a scale holds them, and its division moves none by more than 1 %.
-func (r *reader) judgeScales(f *commissary.Formula, line int, smallest, largest quantity.Mass) {
-	var total quantity.PPM
-	for _, l := range f.Lines {
-		total += l.Share
+func (r *reader) judgeScales(f *commissary.Formula, line int, total quantity.PPM, smallest, largest quantity.Mass) {
+	if r.badScales {
+		return
 	}
 	for _, l := range f.Lines {
 		share := l.Share - r.preferred(f, l)
-		if share <= 0 || total <= 0 {
+		if share <= 0 {
 			continue
 		}
 		in, _ := r.ingredient(l.Ingredient)
@@ -222,18 +197,28 @@ func (r *reader) judgeScales(f *commissary.Formula, line int, smallest, largest 
 				continue
 			}
 			if text := r.weigh(in, m); text != "" {
-				r.fault(line, "formula %q: a batch of %s takes %s of %s, and %s", f.ID, r.mass(batch.RoundTo(10*quantity.Gram, quantity.Nearest)),
-					r.mass(m.RoundTo(quantity.Gram/100, quantity.Nearest)), l.Ingredient+l.Prep, text)
+				r.fault(line, "formula %q: a batch of %s takes %s of %s, and %s", f.ID, r.about(batch), r.about(m), l.Ingredient+l.Prep, text)
 				break
 			}
 		}
 	}
 }
 
+// about prints a mass as closely as a baker would say it.
+func (r *reader) about(m quantity.Mass) string {
+	step := quantity.Gram / 10
+	if m >= quantity.Kilogram {
+		step = 10 * quantity.Gram
+	}
+	return r.mass(m.RoundTo(step, quantity.Nearest))
+}
+
 // weigh says why a mass cannot be weighed well; empty when it can.
 func (r *reader) weigh(in *commissary.Ingredient, m quantity.Mass) string {
 	s, ok := r.scaleFor(in, m)
 	switch {
+	case !ok && in != nil && in.Scale != "" && s.ID == "":
+		return "" // there is no such scale, which is reported already
 	case !ok && in != nil && in.Scale != "":
 		return fmt.Sprintf("scale %q, which it must be weighed on, holds %s", in.Scale, r.mass(s.Holds))
 	case !ok:
@@ -265,12 +250,11 @@ func (r *reader) preferred(f *commissary.Formula, l commissary.FormulaLine) quan
 }
 
 // scaleFor is the scale a line is weighed on: the one its ingredient names,
-// or the finest that holds it.
+// or the finest that holds it; false when it holds less or there is none.
 func (r *reader) scaleFor(in *commissary.Ingredient, m quantity.Mass) (commissary.Scale, bool) {
 	var best commissary.Scale
 	for _, s := range r.book.Scales {
 		switch {
-		case s.Division <= 0:
 		case in != nil && in.Scale != "":
 			if s.ID == in.Scale {
 				return s, s.Holds >= m

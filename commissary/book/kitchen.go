@@ -68,6 +68,8 @@ func (r *reader) kitchen(f *fields) {
 }
 
 func (r *reader) scales(f *fields) {
+	since := r.wrong
+	defer func() { r.badScales = r.wrong > since }()
 	f.section("scales", "scale", true, func(id string, e *fields) {
 		s := commissary.Scale{ID: id,
 			Division: must(e, "division", "5 g", above(quantity.ParseMass)),
@@ -142,21 +144,21 @@ func (f *fields) hours() commissary.Hours {
 func (r *reader) shifts(f *fields) {
 	const longest = 16 * 3600
 	f.section("shifts", "shift", true, func(id string, e *fields) {
-		since := len(r.faults)
+		since := r.wrong
 		days, h := e.days("days"), e.hours()
 		s := commissary.Shift{ID: id, Days: days, From: h.From, To: h.To,
 			Heads: int(must(e, "heads", "4", whole(1, 1000)))}
-		if len(r.faults) == since && h.To-h.From > longest {
+		if r.wrong == since && h.To-h.From > longest {
 			r.fault(e.at("to"), "%s: from %v to %v is longer than 16 hours; split it into two shifts", e.what, h.From, h.To)
 		}
 		for _, b := range e.groups("breaks", "break") {
-			before := len(r.faults)
+			before := r.wrong
 			h := b.hours()
 			b.close()
 			if s.To > 86400 && h.From < s.From {
 				h.From, h.To = h.From.NextDay(), h.To.NextDay()
 			}
-			if len(r.faults) > before || len(r.faults) > since {
+			if r.wrong > before || r.wrong > since {
 				continue
 			}
 			if h.From < s.From || h.To > s.To {
@@ -177,6 +179,14 @@ func (r *reader) shifts(f *fields) {
 // mass prints a mass in the kitchen's units.
 func (r *reader) mass(m quantity.Mass) string { return r.units.Mass(m) }
 
+// hours prints an age in hours, as windows are read, however long.
+func hours(d quantity.Seconds) string {
+	if d%quantity.Hour == 0 {
+		return fmt.Sprintf("%d h", d/quantity.Hour)
+	}
+	return d.String()
+}
+
 // window reads an age window: min, best, band, max.
 func (f *fields) window(key string, required bool) (commissary.Window, bool) {
 	n := f.take(key)
@@ -186,7 +196,7 @@ func (f *fields) window(key string, required bool) (commissary.Window, bool) {
 		}
 		return commissary.Window{}, false
 	}
-	since := len(f.r.faults)
+	since := f.r.wrong
 	e := f.r.open(n, f.at(key), fmt.Sprintf("%s, %s", f.what, key))
 	w := commissary.Window{
 		Min:  must(e, "min", "24 h", quantity.ParseSeconds),
@@ -194,19 +204,19 @@ func (f *fields) window(key string, required bool) (commissary.Window, bool) {
 		Band: must(e, "band", "12 h", quantity.ParseSeconds),
 		Max:  must(e, "max", "72 h", above(quantity.ParseSeconds))}
 	e.close()
-	if len(f.r.faults) > since {
+	if f.r.wrong > since {
 		return w, false
 	}
 	switch {
 	case w.Min > w.Best:
-		f.r.fault(e.at("best"), "%s: best age %v is below the least age %v", e.what, w.Best, w.Min)
+		f.r.fault(e.at("best"), "%s: best age %s is below the least age %s; min, best and max go upwards", e.what, hours(w.Best), hours(w.Min))
 	case w.Best > w.Max:
-		f.r.fault(e.at("max"), "%s: best age %v is above the greatest age %v", e.what, w.Best, w.Max)
+		f.r.fault(e.at("max"), "%s: best age %s is above the greatest age %s; min, best and max go upwards", e.what, hours(w.Best), hours(w.Max))
 	case w.Min == w.Max:
-		f.r.fault(e.at("max"), "%s: least and greatest age are both %v, which no batch can meet", e.what, w.Max)
+		f.r.fault(e.at("max"), "%s: least and greatest age are both %s, which no batch can meet", e.what, hours(w.Max))
 	case w.Best-w.Band < w.Min || w.Best+w.Band > w.Max:
-		f.r.fault(e.at("band"), "%s: the good band, %v ± %v, leaves the window from %v to %v; a band of %v fits",
-			e.what, w.Best, w.Band, w.Min, w.Max, min(w.Best-w.Min, w.Max-w.Best))
+		f.r.fault(e.at("band"), "%s: the good band, %s ± %s, leaves the window from %s to %s; a band of %s fits",
+			e.what, hours(w.Best), hours(w.Band), hours(w.Min), hours(w.Max), hours(min(w.Best-w.Min, w.Max-w.Best)))
 	default:
 		return w, true
 	}

@@ -33,13 +33,15 @@ const (
 	maxEntries = 1000 // in one section or list
 	maxText    = 200  // characters of one value
 	maxFaults  = 20   // listed at a time
+	mostFaults = 5000 // gathered; beyond it they are only counted
 )
 
 // Read reads a kitchen book. file is the name that faults are reported under.
 // The error is a *commissary.Error of kind Invalid and reason BOOK_INVALID
 // whose faults are at file:line, in line order, at most twenty.
 func Read(file string, data []byte) (commissary.Book, error) {
-	r := &reader{file: file, what: "the kitchen book", reason: "BOOK_INVALID", names: map[string]*names{}}
+	r := &reader{file: file, what: "the kitchen book", reason: "BOOK_INVALID", names: map[string]*names{},
+		ingredientAt: map[string]int{}, formulaAt: map[string]int{}}
 	if root := r.parse(data); root != nil {
 		r.kitchenBook(root)
 		for _, check := range r.checks {
@@ -62,6 +64,11 @@ type reader struct {
 	names  map[string]*names // by noun
 	checks []func()          // what can be judged only when everything is read
 	faults []fault
+	wrong  int // how many faults there are
+
+	ingredientAt map[string]int // index in the book
+	formulaAt    map[string]int
+	badScales    bool
 }
 
 // names are the entries of one section in the order written.
@@ -70,8 +77,8 @@ type names struct {
 	list []string
 }
 
-// fault is one thing wrong. meant is completed with the nearest of the known
-// names only when the fault is shown, since a hostile file has many.
+// fault is one thing wrong. The known name nearest to got is looked for only
+// when the fault is shown, since a hostile file has many.
 type fault struct {
 	line  int
 	text  string
@@ -80,20 +87,27 @@ type fault struct {
 }
 
 func (r *reader) fault(line int, format string, args ...any) {
-	r.faults = append(r.faults, fault{line: line, text: fmt.Sprintf(format, args...)})
+	r.slip(line, "", nil, format, args...)
+}
+
+// slip is a fault where got may be a slip of the pen for one of the known names.
+func (r *reader) slip(line int, got string, known []string, format string, args ...any) {
+	if r.wrong++; len(r.faults) < mostFaults {
+		r.faults = append(r.faults, fault{line, fmt.Sprintf(format, args...), got, known})
+	}
 }
 
 // later queues a check that needs the whole book. It is dropped when anything
 // since the given number of faults was wrong: one mistake, one fault.
 func (r *reader) later(since int, check func()) {
-	if len(r.faults) == since {
+	if r.wrong == since {
 		r.checks = append(r.checks, check)
 	}
 }
 
 // err returns the faults as one error, nil when there are none.
 func (r *reader) err() error {
-	n := len(r.faults)
+	n := r.wrong
 	if n == 0 {
 		return nil
 	}

@@ -84,7 +84,7 @@ func (r *reader) known(line int, noun, id string, list []string) bool {
 		r.fault(line, "the %s is missing", noun)
 		return false
 	}
-	r.faults = append(r.faults, fault{line: line, text: fmt.Sprintf("there is no %s %q in the kitchen book", noun, show(id)), got: id, known: list})
+	r.slip(line, id, list, "there is no %s %q in the kitchen book", noun, show(id))
 	return false
 }
 
@@ -222,7 +222,7 @@ func ReadLots(file string, data []byte, b commissary.Book) ([]commissary.Lot, er
 	at := map[string]int{}
 	var lots []commissary.Lot
 	for _, row := range r.rows(data, "code", "item", "formula", "quantity", "made", "held") {
-		since := len(r.faults)
+		since := r.wrong
 		l := commissary.Lot{Code: row.fields[0], Item: row.fields[1], Formula: row.fields[2], Place: "kitchen", Held: row.fields[5]}
 		if len(l.Code) > 64 || !codePattern.MatchString(l.Code) {
 			r.fault(row.line, "code %q is not a lot code; use up to 64 letters, digits, single dashes and dots", show(l.Code))
@@ -238,7 +238,7 @@ func ReadLots(file string, data []byte, b commissary.Book) ([]commissary.Lot, er
 		if utf8.RuneCountInString(l.Held) > maxText || strings.ContainsFunc(l.Held, func(c rune) bool { return !unicode.IsPrint(c) }) {
 			r.fault(row.line, "held: write the reason on one line of at most %d characters", maxText)
 		}
-		if len(r.faults) == since {
+		if r.wrong == since {
 			lots = append(lots, l)
 		}
 	}

@@ -128,7 +128,7 @@ func (r *reader) vehicles(f *fields) {
 
 func (r *reader) runs(f *fields) {
 	f.section("runs", "run", true, func(id string, e *fields) {
-		since := len(r.faults)
+		since := r.wrong
 		run := commissary.Run{ID: id,
 			Name:    must(e, "name", "North round", words),
 			Vehicle: e.refer("vehicle", "vehicle", true, "van-1"),
@@ -162,7 +162,7 @@ func (r *reader) runs(f *fields) {
 // reached after its receiving hours, and its van is not out already.
 func (r *reader) judgeRun(e *fields, run commissary.Run, lines []int) {
 	if run.Departs <= r.book.Kitchen.Dispatch {
-		r.fault(e.at("departs"), "%s: it departs at %v, but picking begins at %v; depart later or dispatch earlier", e.what, run.Departs, r.book.Kitchen.Dispatch)
+		r.fault(e.at("departs"), "%s: it departs at %v, but picking begins at %v; let it depart later, or set the kitchen's \"dispatch\" earlier", e.what, run.Departs, r.book.Kitchen.Dispatch)
 	}
 	clock := run.Departs
 	for i, s := range run.Stops {

@@ -121,24 +121,52 @@ func (r curve) work(s Stage, part quantity.Seconds) float64 {
 	return mul(sum, h/3) + mul(float64(part)-lagging, r(air))
 }
 
-// reach returns when the work done reaches a goal, in a dough that goes
-// through the stages and then stays at a temperature.
-func (r curve) reach(goal float64, stages []Stage, then quantity.Temp) quantity.Seconds {
-	var clock quantity.Seconds
+// path is a dough's life: stages, then staying at a temperature, with the work
+// of each stage done once.
+type path struct {
+	rate   curve
+	stages []Stage
+	works  []float64
+	then   float64 // the rate there
+}
+
+func (r curve) along(stages []Stage, then quantity.Temp) path {
+	p := path{r, stages, nil, r(celsius(then))}
 	for _, s := range stages {
-		done := r.work(s, s.For)
-		if done < goal {
-			goal -= done
+		p.works = append(p.works, r.work(s, s.For))
+	}
+	return p
+}
+
+// at returns the work done until a moment of the clock.
+func (p path) at(clock quantity.Seconds) float64 {
+	done := 0.0
+	for i, s := range p.stages {
+		if clock < s.For {
+			return done + p.rate.work(s, clock)
+		}
+		done += p.works[i]
+		clock -= s.For
+	}
+	return done + mul(float64(clock), p.then)
+}
+
+// reach returns when the work done reaches a goal, at most quantity.MaxSeconds.
+func (p path) reach(goal float64) quantity.Seconds {
+	var clock quantity.Seconds
+	for i, s := range p.stages {
+		if p.works[i] < goal {
+			goal -= p.works[i]
 			clock += s.For
 			continue
 		}
 		if s.Mass <= 0 || s.From == s.At {
-			return clock + min(s.For, whole(goal/r(celsius(s.At))))
+			return clock + min(s.For, whole(goal/p.rate(celsius(s.At))))
 		}
 		// The first whole second at which the work is done, but for the last bits of the sums.
 		low, high := quantity.Seconds(0), s.For
 		for low < high {
-			if middle := (low + high) / 2; r.work(s, middle) < mul(goal, 1-1e-12) {
+			if middle := (low + high) / 2; p.rate.work(s, middle) < mul(goal, 1-1e-12) {
 				low = middle + 1
 			} else {
 				high = middle
@@ -146,5 +174,5 @@ func (r curve) reach(goal float64, stages []Stage, then quantity.Temp) quantity.
 		}
 		return clock + low
 	}
-	return min(quantity.MaxSeconds, clock+whole(goal/r(celsius(then))))
+	return min(quantity.MaxSeconds, clock+whole(goal/p.then))
 }

@@ -64,23 +64,13 @@ func UseWindow(made time.Time, w commissary.Window, k Keeping, m Model) Usable {
 // the book's ages say, cut to the hard maximum, and whether Min was cut.
 func (m Model) convert(w commissary.Window, k Keeping) (ages [5]quantity.Seconds, unripe bool) {
 	rate, _, _ := m.curve()
+	usual, past := rate.along(k.Usual, k.Cold), rate.along(k.Past, k.WalkIn)
 	for i, age := range []quantity.Seconds{w.Min, max(w.Min, w.Best-w.Band), w.Best, min(w.Max, w.Best+w.Band), w.Max} {
-		ages[i] = rate.reach(rate.total(until(age, k)), k.Past, k.WalkIn)
+		ages[i] = past.reach(usual.at(age))
 	}
 	unripe = ages[0] > w.Max
 	for i := range ages {
 		ages[i] = min(ages[i], w.Max)
 	}
 	return ages, unripe
-}
-
-// until returns the usual life of a lot up to an age.
-func until(age quantity.Seconds, k Keeping) []Stage {
-	var life []Stage
-	for _, s := range k.Usual {
-		s.For = min(s.For, age)
-		age -= s.For
-		life = append(life, s)
-	}
-	return append(life, Stage{For: age, At: k.Cold})
 }

@@ -75,10 +75,17 @@ func chartHours(c float64) float64 {
 	for i < len(chart)-1 && chart[i].fahrenheit < f {
 		i++
 	}
-	low, high := chart[i-1], chart[i]
-	part := (f - low.fahrenheit) / (high.fahrenheit - low.fahrenheit)
-	return exp(ln(low.hours) + mul(part, ln(high.hours)-ln(low.hours)))
+	part := (f - chart[i-1].fahrenheit) / (chart[i].fahrenheit - chart[i-1].fahrenheit)
+	return exp(chartLogs[i-1] + mul(part, chartLogs[i]-chartLogs[i-1]))
 }
+
+// chartLogs are the logarithms of the chart's hours.
+var chartLogs = func() (logs []float64) {
+	for _, row := range chart {
+		logs = append(logs, ln(row.hours))
+	}
+	return logs
+}()
 
 // slower is how many times the hours at chartDose a dose takes.
 func slower(dose float64) float64 { return pow(dose/chartDose, -chartExponent) }
@@ -107,7 +114,7 @@ func Ready(yeast quantity.PPM, past []Stage, then quantity.Temp) quantity.Second
 }
 
 func ready(yeast float64, past []Stage, then quantity.Temp) quantity.Seconds {
-	return curve(chartRate).reach(slower(yeast), past, then)
+	return curve(chartRate).along(past, then).reach(slower(yeast))
 }
 
 // Dose returns the dose of instant yeast that makes a dough ready at the end

@@ -43,9 +43,11 @@ func BallMass(w Width, d Density) (quantity.Mass, error) {
 	if w <= 0 || w > maxWidth || d < 0 {
 		return 0, quantity.ErrOverflow
 	}
-	m, err := quantity.MulDiv(int64(d), int64(w)*int64(w), 4*1_000_000*1_000_000, quantity.Nearest)
+	// π first: its quotient is the larger number and loses least to rounding.
+	perSquare, err := quantity.MulDiv(int64(d), piNum, piDen, quantity.Nearest)
 	if err != nil {
 		return 0, err
 	}
-	return quantity.Scale(quantity.Mass(m), piNum, piDen, quantity.Nearest)
+	m, err := quantity.MulDiv(perSquare, int64(w)*int64(w), 4*1_000_000*1_000_000, quantity.Nearest)
+	return quantity.Mass(m), err
 }

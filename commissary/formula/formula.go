@@ -55,11 +55,11 @@ func Overall(b commissary.Book, f commissary.Formula) (Shares, error) {
 		}
 		s.Prefermented += p.Flour
 	}
-	switch whole := s.Flour; {
+	switch {
 	case f.Kind == commissary.Prep && s.Total != quantity.Whole:
 		return Shares{}, refuse(f, "the lines of a prep are shares of its input mass and must add up to 100 %%; they add up to %s", s.Total)
-	case f.Kind != commissary.Prep && whole != quantity.Whole:
-		return Shares{}, refuse(f, "the flour lines must add up to 100 %%; they add up to %s", whole)
+	case f.Kind != commissary.Prep && s.Flour != quantity.Whole:
+		return Shares{}, refuse(f, "the flour lines must add up to 100 %%; they add up to %s", s.Flour)
 	}
 	return s, nil
 }

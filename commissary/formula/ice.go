@@ -41,6 +41,25 @@ func (i Ice) Add(water quantity.Mass, tap, needed quantity.Temp) (quantity.Mass,
 	return i.part(water, tap, needed, needed)
 }
 
+// Blend returns the temperature that liquid water and ice come to together, or
+// below freezing the one they stand for.
+func (i Ice) Blend(liquid quantity.Mass, tap quantity.Temp, ice quantity.Mass) (quantity.Temp, error) {
+	whole, err := quantity.Sum(liquid, ice)
+	if err != nil || whole <= 0 {
+		return 0, quantity.ErrOverflow
+	}
+	warm, err := quantity.MulDiv(int64(liquid), int64(tap), 1, quantity.Nearest)
+	if err != nil {
+		return 0, err
+	}
+	cold, err := quantity.MulDiv(int64(ice), i.takes(), 1, quantity.Nearest)
+	if err != nil {
+		return 0, err
+	}
+	t, err := quantity.MulDiv(warm-cold, 1, int64(whole), quantity.Nearest)
+	return quantity.Temp(t), err
+}
+
 func (i Ice) part(water quantity.Mass, tap, needed, from quantity.Temp) (quantity.Mass, error) {
 	if needed >= tap {
 		return 0, nil
@@ -67,8 +86,8 @@ func UsualReaches() Reaches { return Reaches{MostIce: 573_000, Hottest: 50 * qua
 // DOUGH_TEMPERATURE_OUT_OF_REACH and the coldest and hottest dough that can be
 // had; name says which formula is meant.
 func Reach(name string, f Factors, tap quantity.Temp, ice Ice, limits Reaches) (Water, error) {
-	w := Water{Method: ByFactor, Needed: f.Water(), Tap: tap}
-	return w.reach(name, f.Target, f.Dough, ice, limits)
+	w := Water{Method: ByFactor, Needed: f.WaterTemp(), Tap: tap}
+	return w.reach(name, f.Target, f.DoughTemp, ice, limits)
 }
 
 // reach works out the ice and refuses what cannot be had; dough tells the

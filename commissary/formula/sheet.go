@@ -1,6 +1,7 @@
 package formula
 
 import (
+	"fmt"
 	"slices"
 
 	"doughrun/commissary"
@@ -183,8 +184,10 @@ func scaleFor(b commissary.Book, ingredient string, mass quantity.Mass) commissa
 	return best
 }
 
-// judge refuses a line that its rounding moved by more than 1 %.
+// judge refuses lines that their rounding moved by more than 1 %.
 func judge(f commissary.Formula, lines []SheetLine, mass quantity.Mass) error {
+	var faults []commissary.Fault
+	least := mass
 	for _, l := range lines {
 		moved := l.Mass - l.Exact
 		if moved < 0 {
@@ -193,14 +196,24 @@ func judge(f commissary.Formula, lines []SheetLine, mass quantity.Mass) error {
 		if moved*100 <= l.Exact {
 			continue
 		}
-		advice := "weigh it on a finer scale or make a larger batch"
+		faults = append(faults, commissary.Fault{Where: l.ID(), Text: fmt.Sprintf(
+			"the scale %q, in steps of %s, turns %s into %s", l.Scale, l.Division, l.Exact, l.Mass)})
 		// From fifty divisions up, half a division is within 1 %.
-		if at, err := quantity.Scale(mass, 50*int64(l.Division), int64(max(l.Exact, 1)), quantity.Up); err == nil && at > mass {
-			advice = "weigh it on a finer scale, or make at least " + at.RoundTo(quantity.Gram*100, quantity.Up).String()
+		at, err := quantity.Scale(mass, 50*int64(l.Division), int64(max(l.Exact, 1)), quantity.Up)
+		if err != nil {
+			return err
 		}
-		return commissary.Refuse(commissary.Invalid, "ROUNDING_TOO_COARSE",
-			"formula %s: in a batch of %s the scale %s (steps of %s) turns %s of %s into %s, more than 1 %% off; %s",
-			f.ID, mass, l.Scale, l.Division, l.Exact, l.ID(), l.Mass, advice)
+		least = max(least, at)
 	}
-	return nil
+	if faults == nil {
+		return nil
+	}
+	advice := "weigh on finer scales or make a larger batch"
+	if least > mass {
+		advice = "weigh on finer scales, or make about " + least.RoundTo(quantity.Kilogram, quantity.Up).String() + " or more"
+	}
+	e := commissary.Refuse(commissary.Invalid, "ROUNDING_TOO_COARSE",
+		"formula %s: in a batch of %s rounding to the scales moves lines by more than 1 %%; %s", f.ID, mass, advice)
+	e.Faults = faults
+	return e
 }

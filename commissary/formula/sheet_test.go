@@ -29,10 +29,10 @@ func TestEachLineOnItsOwnScale(t *testing.T) {
 		mass  quantity.Mass
 		scale string
 	}{
-		"flour": {34_600 * g, "floor"}, // 57 kg ÷ 1.6485 = 34.577 kg, stepped up
-		"water": {21_450 * g, "floor"}, // 21.438
-		"salt":  {865 * g, "bench"},    // 864.4 g
-		"yeast": {121 * g, "gram"},     // 121.02 g
+		"flour": {34_600 * g, "floor"},        // 57 kg ÷ 1.6485 = 34.577 kg, stepped up
+		"water": {21_450 * g, "floor"},        // 21.438
+		"salt":  {865 * g, "bench"},           // 864.4 g
+		"yeast": {mass(t, "121.1 g"), "gram"}, // 121.02 g of 57 kg, 121.10 g of what the flour's step makes of it
 	}
 	var sum quantity.Mass
 	for _, l := range s.Lines {
@@ -42,14 +42,14 @@ func TestEachLineOnItsOwnScale(t *testing.T) {
 		sum += l.Mass
 	}
 	require.Equal(t, sum, s.Mass)
-	require.Equal(t, 36*g, s.Surplus)
+	require.Equal(t, mass(t, "36.1 g"), s.Surplus)
 
 	coarse := pantry()
 	coarse.Scales = coarse.Scales[:1]
 	_, err = Weigh(coarse, dough(t, "flour 100, water 62, salt 2.5, yeast 0.35"), 57*kg)
 	require.Equal(t, "ROUNDING_TOO_COARSE", reason(t, err))
 	require.ErrorContains(t, err, "yeast")
-	require.ErrorContains(t, err, "into 100 g")
+	require.ErrorContains(t, err, "turns 121.019 g into 100 g")
 }
 
 func reason(t require.TestingT, err error) string {
@@ -142,8 +142,9 @@ func TestPreps(t *testing.T) {
 	s, err := Weigh(b, sauce, 20_017*g)
 	require.NoError(t, err)
 	require.Zero(t, line(t, s, "tomato").Mass%(50*g))
-	require.Equal(t, 600*g, line(t, s, "oil").Mass, "20.017 kg × 3 % is 600.5 g")
-	require.Equal(t, mass(t, "240.2 g"), line(t, s, "salt").Mass)
+	require.Equal(t, mass(t, "19.05 kg"), line(t, s, "tomato").Mass, "95 % is 19.016 kg, stepped up, and the batch follows to 20.05 kg")
+	require.Equal(t, 600*g, line(t, s, "oil").Mass, "3 % is 601.6 g")
+	require.Equal(t, mass(t, "240.6 g"), line(t, s, "salt").Mass, "1.2 %")
 	require.Zero(t, s.Flour)
 
 	// 12 packs of 1.5 kg are 18 kg; ÷ 0.99 ÷ 0.92.
@@ -172,7 +173,10 @@ func TestPrefermentBatch(t *testing.T) {
 	require.Equal(t, 10*kg, stir)
 	s, err := Weigh(pantry(p), p, stir)
 	require.NoError(t, err)
-	require.Equal(t, 5*kg, line(t, s, "flour").Mass)
+	// Half of 9.995 kg each: water rounds to 5 kg and the rest falls on flour.
+	require.Equal(t, 5*kg, line(t, s, "water").Mass)
+	require.Equal(t, 4_995*g, line(t, s, "flour").Mass)
+	require.Zero(t, s.Surplus)
 	require.Equal(t, 5*g, line(t, s, "yeast").Mass)
 }
 
@@ -217,14 +221,20 @@ func anyDough(t *rapid.T) (commissary.Book, commissary.Formula) {
 	share := func(name string, from, to int64) quantity.PPM {
 		return quantity.PPM(rapid.Int64Range(from, to).Draw(t, name))
 	}
-	rye := share("strong", 0, 300_000)
+	some := func(name string, from, to int64) quantity.PPM { // or none at all
+		if !rapid.Bool().Draw(t, "with "+name) {
+			return 0
+		}
+		return share(name, from, to)
+	}
+	rye := some("strong", 100_000, 300_000)
 	water := share("water", 450_000, 900_000)
 	f := commissary.Formula{ID: "dough", Kind: commissary.Dough, Class: "medium", Lines: []commissary.FormulaLine{
 		{Ingredient: "flour", Share: quantity.Whole - rye}, {Ingredient: "strong", Share: rye}, {Ingredient: "water", Share: water},
-		{Ingredient: "yeast", Share: share("yeast", 2_000, 20_000)}, {Ingredient: "salt", Share: share("salt", 15_000, 30_000)}, {Ingredient: "milk", Share: share("milk", 0, 60_000)},
+		{Ingredient: "yeast", Share: share("yeast", 2_000, 20_000)}, {Ingredient: "salt", Share: share("salt", 15_000, 30_000)}, {Ingredient: "milk", Share: some("milk", 10_000, 60_000)},
 	}}
 	p := commissary.Formula{ID: "poolish", Kind: commissary.Preferment, Lines: []commissary.FormulaLine{
-		{Ingredient: "flour", Share: quantity.Whole}, {Ingredient: "water", Share: share("poolish water", 500_000, 1_000_000)}, {Ingredient: "yeast", Share: share("poolish yeast", 0, 2_000)},
+		{Ingredient: "flour", Share: quantity.Whole}, {Ingredient: "water", Share: share("poolish water", 500_000, 1_000_000)}, {Ingredient: "yeast", Share: some("poolish yeast", 500, 2_000)},
 	}}
 	if rapid.Bool().Draw(t, "with preferment") {
 		f.Preferments = []commissary.PrefermentShare{{Formula: "poolish", Flour: share("prefermented", 50_000, 400_000), DaysBefore: 1}}
@@ -318,5 +328,5 @@ func TestRefusedSizes(t *testing.T) {
 	}
 	_, err := Weigh(pantry(), dough(t, "flour 100, water 62, salt 2.5, yeast 0.35"), 500*g)
 	require.Equal(t, "ROUNDING_TOO_COARSE", reason(t, err))
-	require.ErrorContains(t, err, "make at least")
+	require.ErrorContains(t, err, "or more")
 }

@@ -34,16 +34,16 @@ type Factors struct {
 	Friction    quantity.Temp   // the vessel's friction factor, counted with the same number of factors
 }
 
-// Water returns the water temperature by the factor method: n × target −
+// WaterTemp returns the water temperature by the factor method: n × target −
 // (room + flour + preferments + friction), with n = 3 + the number of
 // preferments (Lehmann, Pizza Today, June 2018, p. 29; with a preferment
 // Cook's Illustrated, "Precise water temperature for the perfect loaf"). All
 // factors weigh the same whatever their mass, which misleads where preferments
 // are unusually large or small; Balance does better there.
-func (f Factors) Water() quantity.Temp { return quantity.Temp(f.n()*int64(f.Target) - f.others()) }
+func (f Factors) WaterTemp() quantity.Temp { return quantity.Temp(f.n()*int64(f.Target) - f.others()) }
 
-// Dough returns the dough temperature that water of a given temperature leads to.
-func (f Factors) Dough(water quantity.Temp) quantity.Temp {
+// DoughTemp returns the dough temperature that water of a given temperature leads to.
+func (f Factors) DoughTemp(water quantity.Temp) quantity.Temp {
 	t, _ := quantity.MulDiv(f.others()+int64(water), 1, f.n(), quantity.Nearest)
 	return quantity.Temp(t)
 }
@@ -71,15 +71,21 @@ func PlannedWater(b commissary.Book, v commissary.Vessel, f commissary.Formula, 
 	if f.Target == 0 {
 		return Water{Method: ByTap, Needed: tap, Tap: tap}, nil
 	}
-	factors := Factors{Target: f.Target, Room: b.Kitchen.RoomTemp, Flour: flourTemp(b, f)}
-	for range f.Preferments {
-		factors.Preferments = append(factors.Preferments, b.Kitchen.RoomTemp)
-	}
-	var assumed string
-	factors.Friction, assumed = friction(v, f.Class, second)
+	factors, assumed := planned(b, v, f, second)
 	w, err := Reach(f.ID, factors, tap, MeltingIce(), UsualReaches())
 	w.Assumed = assumed
 	return w, err
+}
+
+// planned returns the factors of a batch at forecast temperatures, and what
+// was assumed for them.
+func planned(b commissary.Book, v commissary.Vessel, f commissary.Formula, second bool) (factors Factors, assumed string) {
+	factors = Factors{Target: f.Target, Room: b.Kitchen.RoomTemp, Flour: flourTemp(b, f)}
+	for range f.Preferments {
+		factors.Preferments = append(factors.Preferments, b.Kitchen.RoomTemp)
+	}
+	factors.Friction, assumed = friction(v, f.Class, second)
+	return factors, assumed
 }
 
 // flourTemp returns the temperature of the formula's largest flour.

@@ -8,7 +8,6 @@ import (
 
 	"doughrun/commissary"
 	"doughrun/commissary/quantity"
-	"doughrun/commissary/safety"
 )
 
 // Dispatch picks lots for the deliveries of the morning after the night and
@@ -61,15 +60,15 @@ func (k *kitchen) pick(d *commissary.Dispatch, item commissary.Item, all []commi
 		wanted[i] = n.Pieces
 		total += n.Pieces
 	}
-	picks := fill(needs, wanted, lots)
+	picks := fromLots(needs, wanted, lots)
 	for _, p := range picks {
 		got += p.Pieces
 	}
 	if got < total {
 		awards := award(got, wanted, max(item.PerBox, 1))
-		first := fill(needs, awards, lots)
+		first := fromLots(needs, awards, lots)
 		// Windows may keep a shop from its award; what is left goes on in order.
-		picks = append(first, fill(needs, minus(needs, wanted, first), rest(lots, first))...)
+		picks = append(first, fromLots(needs, minus(needs, wanted, first), rest(lots, first))...)
 	}
 	for i, n := range needs {
 		line := commissary.DispatchLine{Shop: n.Shop, Item: n.Item, BakeDate: n.BakeDate, Source: n.Source, Ordered: wanted[i]}
@@ -97,8 +96,8 @@ func (k *kitchen) pick(d *commissary.Dispatch, item commissary.Item, all []commi
 	}
 }
 
-// fill serves the wanted pieces from the lots, oldest first.
-func fill(needs []commissary.Need, wanted []quantity.Pieces, lots []commissary.Lot) []commissary.Pick {
+// fromLots serves the wanted pieces from the lots, oldest first.
+func fromLots(needs []commissary.Need, wanted []quantity.Pieces, lots []commissary.Lot) []commissary.Pick {
 	open := slices.Clone(wanted)
 	var picks []commissary.Pick
 	for _, l := range lots {
@@ -238,7 +237,7 @@ func (k *kitchen) manifests(d *commissary.Dispatch) {
 				stop.Boxes += line.Boxes
 				stop.Mass += item.Mass*quantity.Mass(p.Pieces) + k.boxes[item.Container].Tare*quantity.Mass(line.Boxes)
 				stop.Lines = append(stop.Lines, line)
-				allergens = append(allergens, safety.Allergens(*k.book, k.formulas[item.Formula])...)
+				allergens = append(allergens, k.recipes[k.byID[item.Formula]].allergens...)
 			}
 			slices.Sort(allergens)
 			stop.Allergens = slices.Compact(allergens)

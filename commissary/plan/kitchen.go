@@ -3,11 +3,11 @@ package plan
 import (
 	"cmp"
 	"slices"
-	"time"
 
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
 	"doughrun/commissary/formula"
+	"doughrun/commissary/plan/internal/sched"
 	"doughrun/commissary/quantity"
 	"doughrun/commissary/safety"
 )
@@ -24,30 +24,30 @@ type kitchen struct {
 	boxes    map[string]commissary.Container
 	recipes  []recipe       // in book order
 	byID     map[string]int // formula id to recipe
-	vessels  map[string]commissary.Vessel
+	vessel   map[string]int // vessel id to its place in the book
 	benches  map[string]commissary.Bench
 }
 
 // recipe is one formula as the planner sees it.
 type recipe struct {
 	commissary.Formula
-	items     []string // items made from it, in book order
+	items     []string        // items made from it, in book order
+	each      []quantity.Mass // the mass of one piece of each
 	inputs    []input
 	modes     []mode // vessels that can make it, largest first
+	after     int64  // least time from the end of mixing to the end of the last step
 	allergens []commissary.Allergen
 	sheets    map[quantity.Mass]formula.Sheet // by the mass asked for
 }
 
 // input is a preferment, or a made prep, that a batch takes in.
 type input struct {
-	formula string
-	ripe    commissary.Window
+	recipe int
 }
 
 // mode is one way to make a recipe: a vessel, the speed, and the masses it takes.
 type mode struct {
-	vessel   string
-	count    int
+	vessel   int // place in the book
 	second   bool
 	max, min quantity.Mass
 	load     int64
@@ -64,7 +64,7 @@ func openKitchen(in Input) (*kitchen, error) {
 	k := &kitchen{in: in, book: &in.Book, zone: zone,
 		items: map[string]commissary.Item{}, shops: map[string]commissary.Shop{},
 		formulas: map[string]commissary.Formula{}, boxes: map[string]commissary.Container{},
-		byID: map[string]int{}, vessels: map[string]commissary.Vessel{}, benches: map[string]commissary.Bench{}}
+		byID: map[string]int{}, vessel: map[string]int{}, benches: map[string]commissary.Bench{}}
 	for _, x := range in.Book.Items {
 		k.items[x.ID] = x
 	}
@@ -77,18 +77,20 @@ func openKitchen(in Input) (*kitchen, error) {
 	for _, x := range in.Book.Containers {
 		k.boxes[x.ID] = x
 	}
-	for _, x := range in.Book.Vessels {
-		k.vessels[x.ID] = x
+	for i, x := range in.Book.Vessels {
+		k.vessel[x.ID] = i
 	}
 	for _, x := range in.Book.Benches {
 		k.benches[x.ID] = x
+	}
+	for i, f := range in.Book.Formulas {
+		k.byID[f.ID] = i
 	}
 	for _, f := range in.Book.Formulas {
 		r, err := k.recipe(f)
 		if err != nil {
 			return nil, err
 		}
-		k.byID[f.ID] = len(k.recipes)
 		k.recipes = append(k.recipes, r)
 	}
 	return k, nil
@@ -104,27 +106,42 @@ func (k *kitchen) shopName(id string) string {
 }
 
 func (k *kitchen) recipe(f commissary.Formula) (recipe, error) {
-	r := recipe{Formula: f, allergens: safety.Allergens(*k.book, f), sheets: map[quantity.Mass]formula.Sheet{}}
+	allergens, err := safety.Allergens(*k.book, f.ID)
+	if err != nil {
+		return recipe{}, err
+	}
+	r := recipe{Formula: f, allergens: allergens, sheets: map[quantity.Mass]formula.Sheet{}}
 	for _, it := range k.book.Items {
 		if it.Formula == f.ID {
 			r.items = append(r.items, it.ID)
+			r.each = append(r.each, it.Mass)
 		}
 	}
 	for _, p := range f.Preferments {
-		r.inputs = append(r.inputs, input{p.Formula, k.formulas[p.Formula].Ripe})
+		r.inputs = append(r.inputs, input{k.byID[p.Formula]})
 	}
 	for _, l := range f.Lines {
 		if l.Prep != "" {
-			r.inputs = append(r.inputs, input{l.Prep, k.formulas[l.Prep].Ripe})
+			r.inputs = append(r.inputs, input{k.byID[l.Prep]})
 		}
 	}
-	for _, v := range k.book.Vessels {
-		m, ok, err := k.modeOf(r, v)
+	for i, v := range k.book.Vessels {
+		m, ok, err := k.modeOf(&r, v, i)
 		if err != nil {
 			return r, err
 		}
 		if ok {
 			r.modes = append(r.modes, m)
+		}
+	}
+	for i, m := range r.modes {
+		if i == 0 || m.unload < r.after {
+			r.after = m.unload
+		}
+	}
+	for _, s := range f.Steps {
+		if s.Kind != commissary.StepWeigh && s.Kind != commissary.StepHold {
+			r.after += int64(s.Min)
 		}
 	}
 	slices.SortStableFunc(r.modes, func(a, b mode) int { return cmp.Compare(b.max, a.max) })
@@ -135,8 +152,8 @@ func (k *kitchen) recipe(f commissary.Formula) (recipe, error) {
 // for, up to the maker's figure for its class with the deratings that its own
 // water causes, and not longer from the end of mixing to the last piece in
 // the cold than the formula allows.
-func (k *kitchen) modeOf(r recipe, v commissary.Vessel) (mode, bool, error) {
-	m := mode{vessel: v.ID, count: max(v.Count, 1), second: r.MixSecond > 0, load: int64(v.Load),
+func (k *kitchen) modeOf(r *recipe, v commissary.Vessel, at int) (mode, bool, error) {
+	m := mode{vessel: at, second: r.MixSecond > 0, load: int64(v.Load),
 		mix: int64(r.MixFirst + r.MixSecond), unload: int64(v.Unload), heads: int64(max(v.Heads, 1))}
 	water, err := formula.PlannedWater(*k.book, v, r.Formula, m.second)
 	if err != nil && commissary.KindOf(err) == commissary.Internal {
@@ -158,7 +175,7 @@ func (k *kitchen) modeOf(r recipe, v commissary.Vessel) (mode, bool, error) {
 
 // sheet weighs up a batch of at least the mass. Small masses that the scales
 // are too coarse for are stepped up to the next that can be weighed.
-func (k *kitchen) sheet(r recipe, mass quantity.Mass) (formula.Sheet, error) {
+func (k *kitchen) sheet(r *recipe, mass quantity.Mass) (formula.Sheet, error) {
 	if s, ok := r.sheets[mass]; ok {
 		return s, nil
 	}
@@ -174,13 +191,13 @@ func (k *kitchen) sheet(r recipe, mass quantity.Mass) (formula.Sheet, error) {
 }
 
 // weighable is the smallest batch mass from the given one up that the sheet can show.
-func (k *kitchen) weighable(r recipe, mass quantity.Mass) (quantity.Mass, error) {
+func (k *kitchen) weighable(r *recipe, mass quantity.Mass) (quantity.Mass, error) {
 	s, err := k.sheet(r, mass)
 	return s.Mass, err
 }
 
 // weighableWithin is the largest batch mass up to the given one that the sheet can show.
-func (k *kitchen) weighableWithin(r recipe, most quantity.Mass) quantity.Mass {
+func (k *kitchen) weighableWithin(r *recipe, most quantity.Mass) quantity.Mass {
 	for ask := most; ask > 0; {
 		m, err := k.weighable(r, ask)
 		if err != nil {
@@ -195,7 +212,7 @@ func (k *kitchen) weighableWithin(r recipe, most quantity.Mass) quantity.Mass {
 }
 
 // coldCap is the largest batch that the bench can put in the cold in time.
-func (k *kitchen) coldCap(r recipe, m mode) quantity.Mass {
+func (k *kitchen) coldCap(r *recipe, m mode) quantity.Mass {
 	cap := quantity.MaxMass
 	if r.ColdWithin == 0 {
 		return cap
@@ -224,7 +241,7 @@ func (k *kitchen) coldCap(r recipe, m mode) quantity.Mass {
 }
 
 // rate is how many pieces of an item an hour a bench step puts out.
-func (k *kitchen) rate(r recipe, s commissary.Step, it commissary.Item) int64 {
+func (k *kitchen) rate(r *recipe, s commissary.Step, it commissary.Item) int64 {
 	for _, br := range k.benches[s.Bench].Rates {
 		if (br.Class == "" || br.Class == r.Class) && (br.UpTo == 0 || it.Mass <= br.UpTo) {
 			return int64(br.PerHour) * int64(max(s.Heads, 1))
@@ -233,12 +250,12 @@ func (k *kitchen) rate(r recipe, s commissary.Step, it commissary.Item) int64 {
 	return 0
 }
 
-// benchTime is how long a bench step takes for what a batch makes.
-func (k *kitchen) benchTime(r recipe, s commissary.Step, makes []commissary.Making) int64 {
+// benchTime is how long a bench step takes for the pieces of a batch.
+func (k *kitchen) benchTime(r *recipe, s commissary.Step, pieces []quantity.Pieces) int64 {
 	seconds := int64(s.Min)
-	for _, m := range makes {
-		if rate := k.rate(r, s, k.items[m.Item]); rate > 0 {
-			t, err := quantity.MulDiv(int64(m.Pieces), 3600, rate, quantity.Up)
+	for i, n := range pieces {
+		if rate := k.rate(r, s, k.items[r.items[i]]); rate > 0 {
+			t, err := quantity.MulDiv(int64(n), 3600, rate, quantity.Up)
 			if err != nil {
 				t = int64(quantity.MaxSeconds)
 			}
@@ -255,40 +272,40 @@ func (k *kitchen) boxesOf(item string, pieces quantity.Pieces) int64 {
 }
 
 // slots is how many cold places a batch's containers hold, nested or cross-stacked.
-func (k *kitchen) slots(makes []commissary.Making, crossed bool) int64 {
+func (k *kitchen) slots(r *recipe, pieces []quantity.Pieces, crossed bool) int64 {
 	var n int64
-	for _, m := range makes {
-		box := k.boxes[k.items[m.Item].Container]
+	for i, count := range pieces {
+		box := k.boxes[k.items[r.items[i]].Container]
 		per := int64(box.Slots)
 		if crossed {
 			per = int64(max(box.Crossed, box.Slots))
 		}
-		n += per * k.boxesOf(m.Item, m.Pieces)
+		n += per * k.boxesOf(r.items[i], count)
 	}
 	return n
 }
 
 // massFor is the smallest batch mass that makes the pieces and can be weighed.
-func (k *kitchen) massFor(r recipe, makes []commissary.Making) (quantity.Mass, error) {
-	var net quantity.Mass
-	for _, m := range makes {
-		mass, err := quantity.Scale(k.items[m.Item].Mass, int64(m.Pieces), 1, quantity.Up)
-		if err != nil {
-			return 0, err
-		}
-		if net, err = quantity.Sum(net, mass); err != nil {
-			return 0, err
-		}
-	}
-	gross, err := formula.ToMix(r.Formula, net)
+func (k *kitchen) massFor(r *recipe, pieces []quantity.Pieces) (quantity.Mass, error) {
+	gross, err := formula.ToMix(r.Formula, k.massOf(r, pieces))
 	if err != nil {
 		return 0, err
 	}
 	return k.weighable(r, gross)
 }
 
+// massOf is the mass of the pieces themselves.
+func (k *kitchen) massOf(r *recipe, pieces []quantity.Pieces) quantity.Mass {
+	var net quantity.Mass
+	for i, n := range pieces {
+		// Pieces and piece masses are bounded by the book and the orders, so this stays small.
+		net += r.each[i] * quantity.Mass(n)
+	}
+	return net
+}
+
 // netOf is the mass that comes out of a batch.
-func (r recipe) netOf(m quantity.Mass) quantity.Mass {
+func (r *recipe) netOf(m quantity.Mass) quantity.Mass {
 	net, err := formula.ComesOut(r.Formula, m)
 	if err != nil {
 		return 0
@@ -311,19 +328,19 @@ func (k *kitchen) setup(v commissary.Vessel) func(before, after int) int64 {
 	}
 }
 
-// shiftHeads is the crew over time: heads on shift, none in a break.
-func (k *kitchen) shiftHeads(from time.Time, days int) *profile {
-	crew := newProfile(0, 0)
-	first := k.zone.Date(from).AddDays(-2)
-	for d := range days + 3 {
+// crew is the hands over time: heads on shift, none in a break.
+func (k *kitchen) crew() *sched.Free {
+	crew := sched.NewFree(0)
+	first := k.zone.Date(k.in.At).AddDays(-3)
+	for d := range k.planDays() + 7 {
 		date := first.AddDays(d)
 		for _, s := range k.book.Shifts {
 			if !s.Days.Has(date.Weekday()) {
 				continue
 			}
-			crew.add(k.zone.Instant(date, s.From).Unix(), k.zone.Instant(date, s.To).Unix(), int64(s.Heads))
+			crew.Add(k.zone.Instant(date, s.From).Unix(), k.zone.Instant(date, s.To).Unix(), int64(s.Heads))
 			for _, b := range s.Breaks {
-				crew.add(k.zone.Instant(date, b.From).Unix(), k.zone.Instant(date, b.To).Unix(), -int64(s.Heads))
+				crew.Add(k.zone.Instant(date, b.From).Unix(), k.zone.Instant(date, b.To).Unix(), -int64(s.Heads))
 			}
 		}
 	}

@@ -131,16 +131,18 @@ func (s *Store) halt(why *commissary.Error) {
 
 // View runs f on a snapshot of the facts. It writes nothing.
 func (s *Store) View(ctx context.Context, f func(commissary.Tx) error) error {
+	began, err := s.readers.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err == nil {
+		defer began.Rollback() // there is nothing to keep
+	}
 	select {
-	case <-s.stop:
+	case <-s.stop: // looked at last, so that closing is never taken for a fault
 		return s.why
 	default:
 	}
-	began, err := s.readers.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	t := newTx(ctx, began, s.dialect, false)
 	if err != nil {
 		return t.fault(err)
 	}
-	defer began.Rollback() // there is nothing to keep
 	return t.run(f)
 }

@@ -68,6 +68,7 @@ func (w *Writer) need(n commissary.Need) *v1.Need {
 func (w *Writer) take(t commissary.Take) *v1.Take {
 	return &v1.Take{
 		LotCode:  t.Lot,
+		BatchId:  t.Batch,
 		ShopId:   t.Shop,
 		ShopName: w.shop(t.Shop),
 		ItemId:   t.Item,
@@ -121,6 +122,7 @@ func (r *reading) need(where string, m *v1.Need) commissary.Need {
 func (r *reading) take(where string, m *v1.Take) commissary.Take {
 	return commissary.Take{
 		Lot:      m.GetLotCode(),
+		Batch:    m.GetBatchId(),
 		Shop:     m.GetShopId(),
 		Item:     m.GetItemId(),
 		BakeDate: r.day(where+".bake_date", m.GetBakeDate()),

@@ -35,7 +35,9 @@ func checkBooks(t *testing.T, s commissary.Store) {
 		want          []int
 	}{{0, 0, []int{4, 3, 2, 1}}, {0, 2, []int{4, 3}}, {3, 9, []int{2, 1}}, {1, 9, nil}} {
 		var got []int
-		for _, r := range read(t, s, func(tx commissary.Tx) ([]commissary.BookRevision, error) { return tx.Books(here).List(c.before, c.limit) }) {
+		for _, r := range read(t, s, func(tx commissary.Tx) ([]commissary.BookRevision, error) {
+			return tx.Books(here).List(c.before, c.limit)
+		}) {
 			want := revision(r.Revision)
 			want.Source = nil
 			require.Equal(t, want, r)
@@ -247,7 +249,9 @@ func checkBatches(t *testing.T, s commissary.Store) {
 		return all
 	}
 	list := func(after string, limit int) []string {
-		return ids(func(tx commissary.Tx) ([]commissary.PostedBatch, error) { return tx.Batches(here).List(night, after, limit) })
+		return ids(func(tx commissary.Tx) ([]commissary.PostedBatch, error) {
+			return tx.Batches(here).List(night, after, limit)
+		})
 	}
 	open := func(tx commissary.Tx) ([]commissary.PostedBatch, error) { return tx.Batches(here).Open() }
 	require.Equal(t, []string{"20261126-01", "20261126-02", "20261126-04", "20261127-01"}, ids(open))
@@ -445,7 +449,9 @@ func checkChanges(t *testing.T, s commissary.Store) {
 	}
 	require.Equal(t, int64(6), verify(here))
 	list := func(subject string, after int64, limit int) []commissary.Change {
-		return read(t, s, func(tx commissary.Tx) ([]commissary.Change, error) { return tx.Changes(here).List(subject, after, limit) })
+		return read(t, s, func(tx commissary.Tx) ([]commissary.Change, error) {
+			return tx.Changes(here).List(subject, after, limit)
+		})
 	}
 	all := list("", 0, 0)
 	seen := map[string]bool{}

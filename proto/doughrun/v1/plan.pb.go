@@ -1093,10 +1093,10 @@ func (x *Need) GetGoodToTime() *timestamppb.Timestamp {
 	return nil
 }
 
-// Take is a need, or a part of one, served from a lot on hand.
+// Take is a need, or a part of one, served from a lot on hand or from what a batch posted earlier will make.
 type Take struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The lot.
+	// The lot; empty when it is a batch.
 	LotCode string `protobuf:"bytes,1,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
 	// The shop.
 	ShopId string `protobuf:"bytes,2,opt,name=shop_id,json=shopId,proto3" json:"shop_id,omitempty"`
@@ -1109,7 +1109,9 @@ type Take struct {
 	// The day whose service it is for, as 2026-11-28.
 	BakeDate string `protobuf:"bytes,6,opt,name=bake_date,json=bakeDate,proto3" json:"bake_date,omitempty"`
 	// How many.
-	Pieces        int64 `protobuf:"varint,7,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	Pieces int64 `protobuf:"varint,7,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	// The batch posted earlier; empty when it is a lot.
+	BatchId       string `protobuf:"bytes,8,opt,name=batch_id,json=batchId,proto3" json:"batch_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1191,6 +1193,13 @@ func (x *Take) GetPieces() int64 {
 		return x.Pieces
 	}
 	return 0
+}
+
+func (x *Take) GetBatchId() string {
+	if x != nil {
+		return x.BatchId
+	}
+	return ""
 }
 
 // Score is one component of how good a plan is, beside what is proved that no plan can go below.
@@ -1351,7 +1360,7 @@ const file_doughrun_v1_plan_proto_rawDesc = "" +
 	"\x13latest_mix_end_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\x10latestMixEndTime\x12@\n" +
 	"\x0egood_from_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\fgoodFromTime\x12<\n" +
 	"\fgood_to_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"goodToTime\"\xa4\x02\n" +
+	"goodToTime\"\xc8\x02\n" +
 	"\x04Take\x12\"\n" +
 	"\blot_code\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18@R\alotCode\x12 \n" +
 	"\ashop_id\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18?R\x06shopId\x12%\n" +
@@ -1359,7 +1368,8 @@ const file_doughrun_v1_plan_proto_rawDesc = "" +
 	"\aitem_id\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18?R\x06itemId\x12%\n" +
 	"\titem_name\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bitemName\x12@\n" +
 	"\tbake_date\x18\x06 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\bbakeDate\x12$\n" +
-	"\x06pieces\x18\a \x01(\x03B\f\xbaH\t\"\a\x18\x80\xc2\xd7/(\x00R\x06pieces\"Z\n" +
+	"\x06pieces\x18\a \x01(\x03B\f\xbaH\t\"\a\x18\x80\xc2\xd7/(\x00R\x06pieces\x12\"\n" +
+	"\bbatch_id\x18\b \x01(\tB\a\xbaH\x04r\x02\x18?R\abatchId\"Z\n" +
 	"\x05Score\x12%\n" +
 	"\tcomponent\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18?R\tcomponent\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x03R\x05value\x12\x14\n" +

@@ -1,0 +1,133 @@
+package formula
+
+import (
+	"doughrun/commissary"
+	"doughrun/commissary/quantity"
+)
+
+// Balance is the heat balance of one batch, the alternative to the factor
+// method: what every part brings by its mass and specific heat, and what
+// mixing adds, must leave the dough at its target. Heat that bowl and air take
+// is left out.
+type Balance struct {
+	Target quantity.Temp
+	Water  quantity.Mass // formula water
+	Parts  []Warmth      // all the rest
+	Rise   quantity.Temp // by which mixing warms the whole dough: friction, and hydration if it is known
+}
+
+// Warmth is one part of a dough.
+type Warmth struct {
+	Mass quantity.Mass
+	Temp quantity.Temp
+	Heat quantity.PPM // specific heat relative to water
+}
+
+// dryHeat is the specific heat of flour relative to water: 1.76 ÷ 4.18 kJ/(kg
+// K), from Çengel and Boles, Thermodynamics: An Engineering Approach, 8th
+// edition, problem 5-157. Salt, yeast and all else that is not water count
+// alike: they are few.
+const dryHeat quantity.PPM = 421_000
+
+// WaterTemp returns the temperature the formula water must have:
+// (Σ m c × (target − rise) − Σ parts m c T) ÷ m of water.
+func (b Balance) WaterTemp() (quantity.Temp, error) {
+	capacity, heat, err := b.parts()
+	if err != nil || b.Water <= 0 {
+		return 0, quantity.ErrOverflow
+	}
+	needed, err := quantity.MulDiv(int64(capacity+b.Water), int64(b.Target)-int64(b.Rise), 1, quantity.Down)
+	if err != nil {
+		return 0, err
+	}
+	t, err := quantity.MulDiv(needed-heat, 1, int64(b.Water), quantity.Nearest)
+	if err != nil || t < minTemp || t > maxTemp {
+		return 0, quantity.ErrOverflow
+	}
+	return quantity.Temp(t), nil
+}
+
+// Temperatures beyond these are not computed with: water of a batch with
+// hardly any water in it would have to be absurdly hot or cold.
+const minTemp, maxTemp = -1_000_000, 1_000_000
+
+// DoughTemp returns the dough temperature that water of a given temperature
+// leads to.
+func (b Balance) DoughTemp(water quantity.Temp) quantity.Temp {
+	capacity, heat, err := b.parts()
+	if err != nil || capacity+b.Water <= 0 {
+		return 0
+	}
+	t, _ := quantity.MulDiv(heat+int64(b.Water)*int64(water), 1, int64(capacity+b.Water), quantity.Nearest)
+	return quantity.Temp(t) + b.Rise
+}
+
+// parts returns Σ m c and Σ m c T of all but the water, in milligrams of water
+// and their thousandths of a degree.
+func (b Balance) parts() (capacity quantity.Mass, heat int64, err error) {
+	for _, p := range b.Parts {
+		c, err := quantity.Share(p.Mass, p.Heat, quantity.Nearest)
+		if err != nil {
+			return 0, 0, err
+		}
+		h, err := quantity.MulDiv(int64(c), int64(p.Temp), 1, quantity.Nearest)
+		if err != nil {
+			return 0, 0, err
+		}
+		if capacity, err = quantity.Sum(capacity, c); err != nil {
+			return 0, 0, err
+		}
+		if heat, err = quantity.Sum(heat, h); err != nil {
+			return 0, 0, err
+		}
+	}
+	return capacity, heat, nil
+}
+
+// BalancedWater returns the formula water of a batch by the heat balance, at
+// the same temperatures as PlannedWater and with the same assumption about an
+// unknown friction factor. The factor counts as a rise of the whole dough by
+// factor ÷ n.
+func BalancedWater(b commissary.Book, v commissary.Vessel, f commissary.Formula, s Sheet, second bool) (Water, error) {
+	if f.Target == 0 {
+		return PlannedWater(b, v, f, second)
+	}
+	factors, assumed := planned(b, v, f, second)
+	rise, err := quantity.MulDiv(int64(factors.Friction), 1, factors.n(), quantity.Nearest)
+	if err != nil {
+		return Water{}, err
+	}
+	balance := Balance{Target: f.Target, Rise: quantity.Temp(rise)}
+	for _, l := range s.Lines {
+		part := Warmth{Mass: l.Mass, Temp: factors.Room, Heat: dryHeat}
+		switch {
+		case l.Kind == commissary.Water:
+			balance.Water += l.Mass
+			continue
+		case l.Kind == commissary.Flour:
+			part.Temp = factors.Flour
+		case l.Preferment != "":
+			p, _ := find(b, l.Preferment)
+			shares, err := Overall(b, p)
+			if err != nil {
+				return Water{}, err
+			}
+			wet, err := quantity.Scale(quantity.Whole-dryHeat, int64(shares.Water), int64(shares.Total), quantity.Nearest)
+			if err != nil {
+				return Water{}, err
+			}
+			part.Heat += wet
+		default:
+			if in, err := named(b, f, commissary.FormulaLine{Ingredient: l.Ingredient, Prep: l.Prep}); err == nil && in.Temp != 0 {
+				part.Temp = in.Temp
+			}
+		}
+		balance.Parts = append(balance.Parts, part)
+	}
+	needed, err := balance.WaterTemp()
+	if err != nil {
+		return Water{}, refuse(f, "the final mix has too little water to bring the dough to its temperature; leave more of it out of the preferments")
+	}
+	w := Water{Method: ByBalance, Needed: needed, Tap: b.Kitchen.TapWater, Assumed: assumed}
+	return w.reach(f.ID, f.Target, balance.DoughTemp, MeltingIce(), UsualReaches())
+}

@@ -1,0 +1,559 @@
+package plan
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"doughrun/commissary"
+	"doughrun/commissary/formula"
+	"doughrun/commissary/plan/internal/sched"
+	"doughrun/commissary/quantity"
+)
+
+// floor is the kitchen over time: what is free of every vessel, bench, pair
+// of hands and cold place. Batches are placed on it one by one and can be
+// taken off again. Inside the planner an instant is Unix seconds.
+type floor struct {
+	k        *kitchen
+	start    int64
+	vessels  []row
+	benches  map[string]*sched.Free
+	crew     *sched.Free
+	cold     *sched.Free
+	pullDown *sched.Free
+	tubs     []*tub // preferments and made inputs, on hand or planned, oldest first
+	batches  []*placed
+	journal  []func() // how to take back what was done since the last mark
+	steps    int64    // amount of search done
+}
+
+// row is one vessel of the book, with its alike units.
+type row struct {
+	units []*sched.Row
+	setup func(before, after int) int64
+}
+
+// tub is an amount of a preferment or made prep that batches may draw from.
+type tub struct {
+	recipe int
+	use    commissary.Use // Lot or Batch filled in; neither for a planned one
+	batch  *placed        // the planned batch it comes from
+	made   int64
+	left   quantity.Mass
+}
+
+// placed is a batch on the floor.
+type placed struct {
+	want
+	unit   int // from 0
+	load   int64
+	setup  int64
+	mixEnd int64
+	done   int64 // end of the last step before the hold
+	steps  []hold
+	draws  []draw
+	feeds  int // batches that draw from it
+	fills  []fill
+	odd    bool
+}
+
+// hold is one step of a placed batch.
+type hold struct {
+	kind         commissary.StepKind
+	bench        string
+	from, to     int64
+	heads, slots int64
+}
+
+// draw is what a batch takes from a tub.
+type draw struct {
+	tub  *tub
+	mass quantity.Mass
+}
+
+// fill is what a batch gives to a class of needs.
+type fill struct {
+	class  int
+	pieces quantity.Pieces
+}
+
+// want is one batch to be placed: its recipe, size, and when its mixing must
+// end and everything be ready.
+type want struct {
+	recipe   int
+	mode     int
+	mass     quantity.Mass
+	pieces   []quantity.Pieces // by the recipe's items
+	from, to int64             // end of mixing
+	ready    int64             // all steps done by then
+	leaves   int64             // places in the cold held until then
+	until    int64             // the vessel itself is held until then, for tubs
+}
+
+// bound names what kept a batch from being placed.
+type bound struct {
+	kind limit
+	id   string // of the vessel, bench, container or preferment
+}
+
+// limit is a kind of thing that there is not enough of.
+type limit string
+
+const (
+	limitVessel     limit = "vessel"
+	limitCrew       limit = "crew"
+	limitBench      limit = "bench"
+	limitCold       limit = "cold slots"
+	limitPullDown   limit = "cold pull-down"
+	limitPreferment limit = "preferment"
+	limitWindow     limit = "window"
+	limitDeparture  limit = "departure"
+	limitScale      limit = "scale"
+	limitClass      limit = "no vessel"
+)
+
+func openFloor(k *kitchen) *floor {
+	in := k.in
+	fl := &floor{k: k, start: in.At.Unix(), benches: map[string]*sched.Free{}}
+	fl.crew = k.crew()
+	fl.cold, fl.pullDown = sched.NewFree(sched.Never), sched.NewFree(sched.Never)
+	if s := k.book.ColdStore.Slots; s > 0 {
+		fl.cold = sched.NewFree(int64(s))
+	}
+	if m := k.book.ColdStore.PullDown; m > 0 {
+		fl.pullDown = sched.NewFree(int64(m))
+	}
+	for _, v := range k.book.Vessels {
+		r := row{setup: k.setup(v)}
+		for range max(v.Count, 1) {
+			r.units = append(r.units, &sched.Row{})
+		}
+		fl.vessels = append(fl.vessels, r)
+	}
+	for _, b := range k.book.Benches {
+		fl.benches[b.ID] = sched.NewFree(1)
+	}
+	for _, b := range in.Posted {
+		fl.keep(b)
+	}
+	return fl
+}
+
+// keep books a batch that already stands: a posted or started one.
+func (fl *floor) keep(b commissary.Batch) {
+	e := sched.Entry{Family: -1}
+	if r, ok := fl.k.byID[b.Formula]; ok {
+		e.Family = r
+	}
+	for _, s := range b.Steps {
+		from, to := s.From.Unix(), s.To.Unix()
+		fl.crew.Add(from, to, -int64(s.Heads))
+		if p, ok := fl.benches[s.Resource]; ok {
+			p.Add(from, to, -1)
+		}
+		fl.cold.Add(from, to, -int64(s.Slots))
+		switch {
+		case s.Step == commissary.StepChill:
+			fl.pullDown.Add(from, from+3600, -int64(b.Mass))
+		case s.Resource != b.Vessel:
+		case s.Step == commissary.StepWash:
+			e.Setup = to - from
+		case s.Step == commissary.StepMix:
+			e.From, e.To = from, max(e.To, to)
+		default:
+			e.To = max(e.To, to)
+		}
+	}
+	if v, ok := fl.k.vessel[b.Vessel]; ok && b.Unit >= 1 && b.Unit <= len(fl.vessels[v].units) {
+		fl.vessels[v].units[b.Unit-1].Insert(e)
+	}
+}
+
+// put finds the earliest time at which a batch can be made within its window
+// with the preferments and preps it takes in, and books it all. When it
+// cannot, it says what bound and leaves the floor as it was.
+func (fl *floor) put(w want) (*placed, bound) {
+	r := &fl.k.recipes[w.recipe]
+	m := &r.modes[w.mode]
+	load := max(fl.start, w.from-m.mix-m.load)
+	what := bound{kind: limitWindow}
+	for load+m.load+m.mix <= w.to {
+		fl.steps++
+		p, next, b := fl.try(r, m, &w, load)
+		if p != nil {
+			at := len(fl.journal)
+			fl.book(p)
+			if b = fl.feed(r, p); b.kind == "" {
+				return p, bound{}
+			}
+			fl.back(at)
+			next = p.load + 900
+		}
+		if b.kind != "" {
+			what = b
+		}
+		if next <= load {
+			break
+		}
+		load = next
+	}
+	return nil, what
+}
+
+// try places a batch that starts loading at or after load. It returns the
+// batch, or the next start worth trying and what was in the way.
+func (fl *floor) try(r *recipe, m *mode, w *want, load int64) (*placed, int64, bound) {
+	hands := m.load + m.mix + m.unload
+	held := max(hands, w.until-load)
+	last := w.to - m.load - m.mix
+
+	row := &fl.vessels[m.vessel]
+	best, setup, unit := sched.Never, int64(0), -1
+	for i, u := range row.units {
+		if t, s := u.Fit(load, fl.start, held, w.recipe, row.setup); t < best {
+			best, setup, unit = t, s, i
+		}
+	}
+	if best > last {
+		return nil, 0, bound{limitVessel, fl.k.book.Vessels[m.vessel].ID}
+	}
+	load = best
+	t, ok := fl.crew.Fit(load-setup, setup+hands, m.heads, last-setup)
+	if !ok {
+		return nil, 0, bound{kind: limitCrew}
+	}
+	if t > load-setup {
+		return nil, t + setup, bound{kind: limitCrew}
+	}
+	p := &placed{want: *w, unit: unit, load: load, setup: setup, mixEnd: load + m.load + m.mix}
+	p.steps = make([]hold, 0, len(r.Steps)+2)
+	add := func(kind commissary.StepKind, bench string, from, to, heads, slots int64) {
+		p.steps = append(p.steps, hold{kind, bench, from, to, heads, slots})
+	}
+	if setup > 0 {
+		add(commissary.StepWash, "", load-setup, load, m.heads, 0)
+	}
+	add(commissary.StepMix, "", load, load+hands, m.heads, 0)
+	if w.until > load+hands {
+		add(commissary.StepRest, "", load+hands, w.until, 0, 0)
+	}
+
+	// later is what to try when a step comes late by so much.
+	later := func(by int64, kind limit, id string) (*placed, int64, bound) {
+		return nil, load + max(by, 60), bound{kind, id}
+	}
+	now, slack := load+hands, int64(0) // slack: how much longer the step before may last
+	for _, s := range r.Steps {
+		heads, d := int64(s.Heads), int64(s.Min)
+		switch s.Kind {
+		case commissary.StepWeigh:
+			// Weighed up before loading, as late as hands allow, at most Wait before.
+			t, ok := fl.handsBefore(load-d, int64(s.Wait), d, heads)
+			if !ok {
+				return later(300, limitCrew, "")
+			}
+			add(s.Kind, "", t, t+d, heads, 0)
+		case commissary.StepRest, commissary.StepCool:
+			if heads > 0 {
+				t, ok := fl.crew.Fit(now, d, heads, now+int64(s.Wait)+slack)
+				if !ok {
+					return later(300, limitCrew, "")
+				}
+				now = t
+			}
+			add(s.Kind, "", now, now+d, heads, 0)
+			now, slack = now+d, max(int64(s.Max)-d, 0)
+		case commissary.StepDivide, commissary.StepPack:
+			d = fl.k.benchTime(r, s, w.pieces)
+			by := now + int64(s.Wait) + slack
+			if r.ColdWithin > 0 {
+				by = min(by, p.mixEnd+int64(r.ColdWithin)-d)
+			}
+			if by < now {
+				return nil, 0, bound{limitBench, s.Bench}
+			}
+			t, kind := fl.handsAndBench(now, d, heads, fl.benches[s.Bench])
+			if t >= sched.Never {
+				return nil, 0, bound{kind: limitCrew}
+			}
+			if t > by {
+				return later(t-by, kind, s.Bench)
+			}
+			add(s.Kind, s.Bench, t, t+d, heads, 0)
+			now, slack = t+d, 0
+		case commissary.StepChill:
+			slots := fl.k.slots(r, w.pieces, true)
+			t, ok := fl.pullDown.Fit(now, 3600, int64(w.mass), now+int64(s.Wait))
+			if !ok {
+				return later(600, limitPullDown, "")
+			}
+			if !fl.cold.Has(t, t+d, slots) {
+				return later(600, limitCold, "")
+			}
+			add(s.Kind, "", t, t+d, 0, slots)
+			now, slack = t+d, max(int64(s.Max)-d, 0)
+		case commissary.StepNest:
+			t, ok := fl.crew.Fit(now, d, heads, now+slack+int64(s.Wait))
+			if !ok {
+				return later(300, limitCrew, "")
+			}
+			// Cross-stacked until somebody comes.
+			if c := &p.steps[len(p.steps)-1]; c.kind == commissary.StepChill && t > c.to {
+				if !fl.cold.Has(c.to, t, c.slots) {
+					return later(600, limitCold, "")
+				}
+				c.to = t
+			}
+			add(s.Kind, "", t, t+d, heads, 0)
+			now, slack = t+d, 0
+		}
+	}
+	p.done = now
+	if now > w.ready {
+		return nil, 0, bound{kind: limitDeparture}
+	}
+	if slots := fl.k.slots(r, w.pieces, false); slots > 0 {
+		if !fl.cold.Has(now, w.leaves, slots) {
+			return later(600, limitCold, "")
+		}
+		add(commissary.StepHold, "", now, w.leaves, 0, slots)
+	}
+	return p, 0, bound{}
+}
+
+// handsAndBench returns the earliest start at or after from with both free,
+// and which of the two came last.
+func (fl *floor) handsAndBench(from, d, heads int64, bench *sched.Free) (int64, limit) {
+	kind := limitBench
+	for t := from; ; {
+		a, ok := fl.crew.Fit(t, d, heads, sched.Never)
+		if !ok || bench == nil {
+			return sched.Never, kind
+		}
+		b, _ := bench.Fit(a, d, 1, sched.Never)
+		if b == a {
+			if a > t {
+				kind = limitCrew
+			}
+			return a, kind
+		}
+		t = b
+	}
+}
+
+// handsBefore returns the latest start in [to-wait, to] with hands free, on a
+// grid of five minutes counted back from to.
+func (fl *floor) handsBefore(to, wait, d, heads int64) (int64, bool) {
+	for t := to; t >= max(to-wait, fl.start); t -= 300 {
+		if fl.crew.Has(t, t+d, heads) {
+			return t, true
+		}
+	}
+	return 0, false
+}
+
+// feed takes the preferments and preps of a batch from what is in the tubs,
+// oldest first, and plans new ones for the rest. It returns what was missing.
+func (fl *floor) feed(r *recipe, p *placed) bound {
+	if len(r.inputs) == 0 {
+		return bound{}
+	}
+	sheet, err := fl.k.sheet(r, p.mass)
+	if err != nil {
+		return bound{kind: limitScale}
+	}
+	for _, in := range r.inputs {
+		source := &fl.k.recipes[in.recipe]
+		var need quantity.Mass
+		for _, l := range sheet.Lines {
+			if l.Preferment == source.ID || l.Prep == source.ID {
+				need += l.Mass
+			}
+		}
+		for _, t := range fl.tubs {
+			age := quantity.Seconds(p.load - t.made)
+			if need == 0 || t.recipe != in.recipe || t.left == 0 || age < source.Ripe.Min || age > source.Ripe.Max || !fl.stays(t, p.load) {
+				continue
+			}
+			amount := min(need, t.left)
+			fl.draw(p, t, amount)
+			need -= amount
+		}
+		for need > 0 {
+			t := fl.stir(in.recipe, source, p.load, need)
+			if t == nil {
+				return bound{limitPreferment, source.ID}
+			}
+			amount := min(need, t.left)
+			fl.draw(p, t, amount)
+			if t.left < amount/20 {
+				fl.leave(t, 0) // a scraping is not kept for another batch
+			}
+			need -= amount
+		}
+	}
+	return bound{}
+}
+
+func (fl *floor) draw(p *placed, t *tub, amount quantity.Mass) {
+	fl.leave(t, t.left-amount)
+	p.draws = append(p.draws, draw{t, amount})
+	if t.batch != nil {
+		t.batch.feeds++
+		fl.journal = append(fl.journal, func() { t.batch.feeds-- })
+	}
+}
+
+// leave sets what is left in a tub.
+func (fl *floor) leave(t *tub, left quantity.Mass) {
+	before := t.left
+	t.left = left
+	fl.journal = append(fl.journal, func() { t.left = before })
+}
+
+func (fl *floor) setTubs(tubs []*tub) {
+	before := fl.tubs
+	fl.tubs = tubs
+	fl.journal = append(fl.journal, func() { fl.tubs = before })
+}
+
+// stays reports whether a tub's vessel can be held until a time.
+func (fl *floor) stays(t *tub, until int64) bool {
+	if t.batch == nil {
+		return true
+	}
+	for _, s := range t.batch.steps {
+		if s.kind == commissary.StepRest {
+			return until <= s.to
+		}
+	}
+	return false
+}
+
+// stir plans a new batch of a preferment or a made prep to be ripe at a time,
+// near its best age if that can be.
+func (fl *floor) stir(recipe int, source *recipe, at int64, need quantity.Mass) *tub {
+	gross, err := formula.ToMix(source.Formula, need)
+	if err == nil {
+		gross, err = fl.k.weighable(source, gross)
+	}
+	if err != nil {
+		return nil
+	}
+	ripe := source.Ripe
+	for i, m := range source.modes {
+		w := want{recipe: recipe, mode: i, mass: max(min(gross, m.max), m.min), ready: sched.Never, until: at,
+			pieces: make([]quantity.Pieces, len(source.items)), from: at - int64(ripe.Best+ripe.Band), to: at - int64(ripe.Best-ripe.Band)}
+		p, _ := fl.put(w)
+		if p == nil {
+			w.from, w.to = at-int64(ripe.Max), at-int64(ripe.Min)
+			p, _ = fl.put(w)
+		}
+		if p != nil {
+			t := &tub{recipe: recipe, batch: p, made: p.mixEnd, left: source.netOf(p.mass)}
+			at, _ := slices.BinarySearchFunc(fl.tubs, t, func(a, b *tub) int { return cmp.Compare(a.made, b.made) })
+			fl.setTubs(slices.Insert(slices.Clone(fl.tubs), at, t))
+			return t
+		}
+	}
+	return nil
+}
+
+// book takes what a placed batch needs off the floor.
+func (fl *floor) book(p *placed) {
+	fl.stand(p)
+	fl.journal = append(fl.journal, func() { fl.clear(p) })
+}
+
+// lift takes a batch off the floor, and with it the preferments that only it drew from.
+func (fl *floor) lift(p *placed) {
+	fl.clear(p)
+	draws := p.draws
+	p.draws = nil
+	fl.journal = append(fl.journal, func() { fl.stand(p); p.draws = draws })
+	for _, d := range draws {
+		fl.leave(d.tub, d.tub.left+d.mass)
+		c := d.tub.batch
+		if c == nil {
+			continue
+		}
+		c.feeds--
+		fl.journal = append(fl.journal, func() { c.feeds++ })
+		if c.feeds == 0 {
+			fl.setTubs(slices.DeleteFunc(slices.Clone(fl.tubs), func(t *tub) bool { return t == d.tub }))
+			fl.lift(c)
+		}
+	}
+}
+
+func (fl *floor) stand(p *placed) {
+	fl.batches = append(fl.batches, p)
+	fl.row(p).Insert(sched.Entry{From: p.load, To: fl.heldUntil(p), Setup: p.setup, Family: p.recipe})
+	fl.charge(p, -1)
+}
+
+func (fl *floor) clear(p *placed) {
+	fl.batches = slices.DeleteFunc(fl.batches, func(q *placed) bool { return q == p })
+	fl.row(p).Remove(p.load)
+	fl.charge(p, 1)
+}
+
+// mark forgets how to take back what was done so far.
+func (fl *floor) mark() { fl.journal = fl.journal[:0] }
+
+// back takes back everything done since the journal had the given length.
+func (fl *floor) back(to int) {
+	for i := len(fl.journal) - 1; i >= to; i-- {
+		fl.journal[i]()
+	}
+	fl.journal = fl.journal[:to]
+}
+
+func (fl *floor) row(p *placed) *sched.Row {
+	return fl.vessels[fl.k.recipes[p.recipe].modes[p.mode].vessel].units[p.unit]
+}
+
+func (fl *floor) heldUntil(p *placed) int64 {
+	m := &fl.k.recipes[p.recipe].modes[p.mode]
+	return max(p.load+m.load+m.mix+m.unload, p.until)
+}
+
+func (fl *floor) charge(p *placed, sign int64) {
+	for _, s := range p.steps {
+		fl.crew.Add(s.from, s.to, sign*s.heads)
+		fl.cold.Add(s.from, s.to, sign*s.slots)
+		switch s.kind {
+		case commissary.StepDivide, commissary.StepPack:
+			fl.benches[s.bench].Add(s.from, s.to, sign)
+		case commissary.StepChill:
+			fl.pullDown.Add(s.from, s.from+3600, sign*int64(p.mass))
+		}
+	}
+}
+
+// bookings turns a placed batch's steps into the plan's.
+func (fl *floor) bookings(p *placed) []commissary.Booking {
+	vessel := fl.k.book.Vessels[fl.k.recipes[p.recipe].modes[p.mode].vessel].ID
+	steps := make([]commissary.Booking, 0, len(p.steps))
+	for _, s := range p.steps {
+		b := commissary.Booking{Step: s.kind, From: instant(s.from), To: instant(s.to), Heads: int(s.heads), Slots: int(s.slots)}
+		switch s.kind {
+		case commissary.StepWash, commissary.StepMix:
+			b.Resource = vessel
+		case commissary.StepDivide, commissary.StepPack:
+			b.Resource = s.bench
+		case commissary.StepChill, commissary.StepHold:
+			b.Resource = "cold"
+		case commissary.StepRest:
+			if p.until > 0 && s.to == p.until {
+				b.Resource = vessel
+			}
+		}
+		steps = append(steps, b)
+	}
+	slices.SortStableFunc(steps, func(a, b commissary.Booking) int { return a.From.Compare(b.From) })
+	return steps
+}
+
+func instant(unix int64) time.Time { return time.Unix(unix, 0).UTC() }

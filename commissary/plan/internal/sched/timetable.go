@@ -1,0 +1,142 @@
+package sched
+
+import (
+	"math"
+	"slices"
+	"sort"
+)
+
+// Never is a time after every other that still leaves room to add to.
+const Never int64 = math.MaxInt64 / 4
+
+// Free is how much of something is free over time: a step function that
+// bookings are taken from and given back to.
+type Free struct {
+	at, free []int64 // free[i] from at[i] on; the last value holds for ever
+}
+
+// NewFree returns a Free that has amount from the beginning on.
+func NewFree(amount int64) *Free { return &Free{at: []int64{-Never}, free: []int64{amount}} }
+
+// index returns the segment that holds t.
+func (f *Free) index(t int64) int {
+	return max(sort.Search(len(f.at), func(i int) bool { return f.at[i] > t })-1, 0)
+}
+
+// cut makes t a border and returns the segment that begins there.
+func (f *Free) cut(t int64) int {
+	i := f.index(t)
+	if f.at[i] == t {
+		return i
+	}
+	f.at = slices.Insert(f.at, i+1, t)
+	f.free = slices.Insert(f.free, i+1, f.free[i])
+	return i + 1
+}
+
+// join removes the border of segment i when both sides are alike.
+func (f *Free) join(i int) {
+	if i > 0 && i < len(f.at) && f.free[i] == f.free[i-1] {
+		f.at = slices.Delete(f.at, i, i+1)
+		f.free = slices.Delete(f.free, i, i+1)
+	}
+}
+
+// Add changes what is free in [from, to).
+func (f *Free) Add(from, to, amount int64) {
+	if from >= to || amount == 0 {
+		return
+	}
+	i := f.cut(from)
+	j := f.cut(to)
+	for s := i; s < j; s++ {
+		f.free[s] += amount
+	}
+	f.join(j)
+	f.join(i)
+}
+
+// Fit returns the earliest start at or after from where need is free for the
+// whole duration; ok is false when there is none by latest.
+func (f *Free) Fit(from, duration, need, latest int64) (start int64, ok bool) {
+	if need <= 0 || duration <= 0 {
+		return from, from <= latest
+	}
+	start = from
+	for i := f.index(from); i < len(f.at) && start <= latest; i++ {
+		if f.at[i] >= start+duration {
+			return start, true
+		}
+		if f.free[i] < need {
+			if i+1 == len(f.at) {
+				return 0, false
+			}
+			start = max(start, f.at[i+1])
+		}
+	}
+	return start, start <= latest
+}
+
+// Has reports whether need is free in all of [from, to).
+func (f *Free) Has(from, to, need int64) bool {
+	start, ok := f.Fit(from, to-from, need, from)
+	return ok && start == from
+}
+
+// Spans calls yield for every stretch in [from, to) with a constant amount free.
+func (f *Free) Spans(from, to int64, yield func(from, to, free int64)) {
+	for i := f.index(from); i < len(f.at) && f.at[i] < to; i++ {
+		end := to
+		if i+1 < len(f.at) {
+			end = min(end, f.at[i+1])
+		}
+		yield(max(from, f.at[i]), end, f.free[i])
+	}
+}
+
+// Row is what stands on a unary resource, in time order. Between two entries
+// of different families lies a setup.
+type Row struct{ entries []Entry }
+
+// Entry holds the resource in [From, To); the setup before it takes Setup and ends at From.
+type Entry struct {
+	From, To, Setup int64
+	Family          int
+}
+
+// Fit returns the earliest start at or after from of an entry of the family,
+// no setup starting before open, and the setup it needs. setup gives the time
+// between two families; family -1 stands for the state at the start.
+func (r *Row) Fit(from, open, duration int64, family int, setup func(before, after int) int64) (start, clean int64) {
+	before, ready := -1, open
+	for _, next := range r.entries {
+		if next.From > from {
+			clean = setup(before, family)
+			start = max(from, ready+clean)
+			// What stands there already keeps the setup it was given.
+			if start+duration <= next.From-next.Setup && setup(family, next.Family) <= next.Setup {
+				return start, clean
+			}
+		}
+		before, ready = next.Family, max(next.To, open)
+	}
+	clean = setup(before, family)
+	return max(from, ready+clean), clean
+}
+
+// Insert puts an entry in its place.
+func (r *Row) Insert(e Entry) {
+	i := sort.Search(len(r.entries), func(i int) bool { return r.entries[i].From >= e.From })
+	r.entries = slices.Insert(r.entries, i, e)
+}
+
+// Remove takes out the entry that begins at from.
+func (r *Row) Remove(from int64) {
+	i := sort.Search(len(r.entries), func(i int) bool { return r.entries[i].From >= from })
+	if i < len(r.entries) && r.entries[i].From == from {
+		r.entries = slices.Delete(r.entries, i, i+1)
+	}
+}
+
+// Entries returns what stands in the row.
+func (r *Row) Entries() []Entry { return r.entries }

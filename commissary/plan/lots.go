@@ -1,0 +1,132 @@
+package plan
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"time"
+
+	"doughrun/commissary"
+	"doughrun/commissary/formula"
+	"doughrun/commissary/quantity"
+)
+
+// stock is something made already, or certain to be made, that needs can take from.
+type stock struct {
+	take   commissary.Take // Lot or Batch filled in
+	item   string
+	made   time.Time
+	pieces quantity.Pieces
+}
+
+// takeFromLots serves needs from lots on hand and posted batches: bake date by
+// bake date, the oldest still in its window first. When there is too little
+// for a date, the shops share it in proportion. It lowers open and puts
+// preferments on the floor.
+func takeFromLots(k *kitchen, fl *floor, needs []commissary.Need, open []quantity.Pieces) ([]commissary.Take, []commissary.Reason) {
+	var reasons []commissary.Reason
+	var stocks []stock
+	for _, l := range k.in.Lots {
+		r, known := k.byID[l.Formula]
+		switch {
+		case l.Held != "":
+			reasons = append(reasons, commissary.Reason{Code: commissary.ReasonHeldLot, Limit: l.Code, Item: l.Item, Pieces: l.Pieces,
+				Text: "lot " + l.Code + " is on hold (" + l.Held + "): it is not used"})
+		case l.Item == "" && known:
+			fl.tubs = append(fl.tubs, &tub{recipe: r, use: commissary.Use{Lot: l.Code}, made: l.Made.Unix(), left: l.Mass})
+		case l.Item != "":
+			stocks = append(stocks, stock{commissary.Take{Lot: l.Code}, l.Item, l.Made, l.Pieces})
+			if w := k.items[l.Item].Window; l.Made.Add(span(w.Max)).Before(k.in.At) {
+				reasons = append(reasons, commissary.Reason{Code: commissary.ReasonExpiredLot, Limit: l.Code, Item: l.Item, Pieces: l.Pieces,
+					Text: fmt.Sprintf("lot %s (%d × %s) is past its hard maximum of %v since %s: discard it", l.Code, l.Pieces, k.items[l.Item].Name, w.Max, k.zone.Short(l.Made.Add(span(w.Max))))})
+			}
+		}
+	}
+	for _, b := range k.in.Posted {
+		if b.State == commissary.BatchOut || b.State == commissary.BatchScrapped {
+			continue
+		}
+		for _, mk := range b.Makes {
+			stocks = append(stocks, stock{commissary.Take{Batch: b.ID}, mk.Item, b.MixEnd, mk.Pieces})
+		}
+		for _, u := range b.Uses {
+			for _, t := range fl.tubs {
+				if u.Lot != "" && t.use.Lot == u.Lot {
+					t.left = max(t.left-u.Mass, 0)
+				}
+			}
+		}
+		if r, ok := k.byID[b.Formula]; ok && len(b.Makes) == 0 {
+			fl.tubs = append(fl.tubs, &tub{recipe: r, use: commissary.Use{Batch: b.ID}, made: b.MixEnd.Unix(), left: freeOf(k, b)})
+		}
+	}
+	slices.SortStableFunc(fl.tubs, func(a, b *tub) int {
+		return cmp.Or(cmp.Compare(a.made, b.made), cmp.Compare(a.use.Lot, b.use.Lot), cmp.Compare(a.use.Batch, b.use.Batch))
+	})
+	slices.SortStableFunc(stocks, func(a, b stock) int {
+		return cmp.Or(a.made.Compare(b.made), cmp.Compare(a.take.Lot, b.take.Lot), cmp.Compare(a.take.Batch, b.take.Batch))
+	})
+	byItem := map[string][]*stock{}
+	for i := range stocks {
+		byItem[stocks[i].item] = append(byItem[stocks[i].item], &stocks[i])
+	}
+	var takes []commissary.Take
+	// Needs come sorted by bake date and item, so that a date's needs of one item stand together.
+	for i := 0; i < len(needs); {
+		j := i
+		for j < len(needs) && needs[j].BakeDate == needs[i].BakeDate && needs[j].Item == needs[i].Item {
+			j++
+		}
+		for _, s := range byItem[needs[i].Item] {
+			if s.pieces > 0 {
+				takes = append(takes, s.share(needs[i:j], open[i:j])...)
+			}
+		}
+		i = j
+	}
+	return takes, reasons
+}
+
+// freeOf is what other posted batches leave of a posted preferment.
+func freeOf(k *kitchen, b commissary.Batch) quantity.Mass {
+	left, err := formula.ComesOut(k.formulas[b.Formula], b.Mass)
+	if err != nil {
+		return 0
+	}
+	for _, o := range k.in.Posted {
+		for _, u := range o.Uses {
+			if u.Batch == b.ID {
+				left = max(left-u.Mass, 0)
+			}
+		}
+	}
+	return left
+}
+
+// share gives what there is to the needs whose window it is in.
+func (s *stock) share(needs []commissary.Need, open []quantity.Pieces) []commissary.Take {
+	var able []int
+	var weights []quantity.Pieces
+	var total quantity.Pieces
+	for i, n := range needs {
+		if open[i] > 0 && !s.made.Before(n.MadeFrom) && !s.made.After(n.MadeTo) {
+			able, weights, total = append(able, i), append(weights, open[i]), total+open[i]
+		}
+	}
+	parts, err := quantity.Apportion(min(s.pieces, total), weights)
+	if err != nil {
+		return nil
+	}
+	var takes []commissary.Take
+	for a, i := range able {
+		if parts[a] == 0 {
+			continue
+		}
+		t := s.take
+		t.Shop, t.Item, t.BakeDate, t.Pieces = needs[i].Shop, needs[i].Item, needs[i].BakeDate, parts[a]
+		takes = append(takes, t)
+		open[i] -= parts[a]
+		s.pieces -= parts[a]
+	}
+	return takes
+}
