@@ -50,6 +50,23 @@ const (
 	BrokenUnknown    ReasonCode = "UNKNOWN_NAME"
 	BrokenLot        ReasonCode = "LOT_OVERDRAWN"
 	BrokenMixedBox   ReasonCode = "MIXED_CONTAINER"
+	BrokenInput      ReasonCode = "INPUT_DIFFERS"       // made from other facts than it is judged by
+	BrokenDemand     ReasonCode = "DEMAND_DIFFERS"      // its needs are not what the shops ordered
+	BrokenUnsaid     ReasonCode = "NOT_SAID"            // an exception that it keeps quiet about
+	BrokenScore      ReasonCode = "SCORE_DIFFERS"       // it calls itself better or worse than it is
+	BrokenMixTime    ReasonCode = "MIXED_TOO_LONG"      // longer than the maker allows for the class
+	BrokenStepTime   ReasonCode = "STEP_TIME"           // a step shorter or longer than its formula says
+	BrokenWait       ReasonCode = "WAITED_TOO_LONG"     // between two steps
+	BrokenLetGo      ReasonCode = "LET_GO_TOO_EARLY"    // a tub or a cold place given up before its last use
+	BrokenClean      ReasonCode = "NOT_CLEANED"         // no scrape between two fillings
+	BrokenHeld       ReasonCode = "HELD_LOT_USED"       // a lot on hold
+	BrokenOldest     ReasonCode = "OLDER_LOT_LEFT"      // picked from a younger lot than was there
+	BrokenShort      ReasonCode = "SHORT_WITHOUT_CAUSE" // short although lots in the window were left
+	BrokenRun        ReasonCode = "WRONG_RUN"           // picked for a run that does not bring it
+	BrokenBoxes      ReasonCode = "CONTAINERS_DO_NOT_ADD_UP"
+	BrokenManifest   ReasonCode = "MANIFEST_DIFFERS" // it shows something else than the picks
+	BrokenLabel      ReasonCode = "ALLERGENS_NOT_SHOWN"
+	BrokenVehicle    ReasonCode = "VEHICLE_EXCEEDED" // more than it carries, and not said
 )
 
 // Reason is one thing that is not as somebody wanted it: what, where, which

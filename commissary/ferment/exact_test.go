@@ -7,8 +7,8 @@ import (
 	"go/token"
 	"go/types"
 	"hash/fnv"
-	"io/fs"
 	"math"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -60,13 +60,16 @@ func hex(x uint64) string {
 // may fuse it with a sum.
 func TestNoProductCanBeFused(t *testing.T) {
 	files := token.NewFileSet()
-	parsed, err := parser.ParseDir(files, ".", func(f fs.FileInfo) bool { return !strings.HasSuffix(f.Name(), "_test.go") }, 0)
+	names, err := filepath.Glob("*.go")
 	require.NoError(t, err)
 	var all []*ast.File
-	for _, p := range parsed {
-		for _, f := range p.Files {
-			all = append(all, f)
+	for _, name := range names {
+		if strings.HasSuffix(name, "_test.go") {
+			continue
 		}
+		f, err := parser.ParseFile(files, name, nil, 0)
+		require.NoError(t, err)
+		all = append(all, f)
 	}
 	require.GreaterOrEqual(t, len(all), 6)
 	require.Empty(t, bareProducts(files, all))

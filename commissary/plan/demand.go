@@ -31,7 +31,12 @@ func Demand(in Input) ([]commissary.Need, []commissary.Reason, error) {
 		return nil, nil, err
 	}
 	needs, reasons := k.demand()
-	return needs, reasons, nil
+	return k.ahead(needs), reasons, nil
+}
+
+// ahead keeps the needs whose run has not left yet.
+func (k *kitchen) ahead(needs []commissary.Need) []commissary.Need {
+	return slices.DeleteFunc(needs, func(n commissary.Need) bool { return n.Departs.Before(k.in.At) })
 }
 
 func (k *kitchen) demand() ([]commissary.Need, []commissary.Reason) {

@@ -137,8 +137,26 @@ func openFloor(k *kitchen) *floor {
 	for _, b := range in.Posted {
 		fl.keep(b)
 	}
+	for v := range fl.vessels {
+		for _, u := range fl.vessels[v].units {
+			before := -1
+			for _, e := range slices.Clone(u.Entries()) {
+				if e.Setup < fl.vessels[v].setup(before, e.Family) {
+					// It stands there uncleaned: whatever was left is in it too.
+					u.Remove(e.From)
+					e.Family = dirty
+					u.Insert(e)
+				}
+				before = e.Family
+			}
+		}
+	}
 	return fl
 }
+
+// dirty is the family of a standing batch that nobody cleaned for: only a full
+// wash follows it.
+const dirty = -2
 
 // keep books a batch that already stands: a posted or started one.
 func (fl *floor) keep(b commissary.Batch) {
@@ -152,10 +170,12 @@ func (fl *floor) keep(b commissary.Batch) {
 		if p, ok := fl.benches[s.Resource]; ok {
 			p.Add(from, to, -1)
 		}
-		fl.cold.Add(from, to, -int64(s.Slots))
+		if s.Step != commissary.StepHold || b.State != commissary.BatchOut { // what is out is a lot
+			fl.cold.Add(from, to, -int64(s.Slots))
+		}
 		switch {
-		case s.Step == commissary.StepChill:
-			fl.pullDown.Add(from, from+3600, -int64(b.Mass))
+		case s.Step == commissary.StepChill && e.Family >= 0:
+			fl.pullDown.Add(from, from+3600, -int64(fl.k.recipes[e.Family].netOf(b.Mass)))
 		case s.Resource != b.Vessel:
 		case s.Step == commissary.StepWash:
 			e.Setup = to - from
@@ -284,7 +304,7 @@ func (fl *floor) try(r *recipe, m *mode, w *want, load int64) (*placed, int64, b
 			now, slack = t+d, 0
 		case commissary.StepChill:
 			slots := fl.k.slots(r, w.pieces, true)
-			t, ok := fl.pullDown.Fit(now, 3600, int64(w.mass), now+int64(s.Wait))
+			t, ok := fl.pullDown.Fit(now, 3600, int64(r.netOf(w.mass)), now+int64(s.Wait))
 			if !ok {
 				return later(600, limitPullDown, "")
 			}
@@ -365,6 +385,10 @@ func (fl *floor) feed(r *recipe, p *placed) bound {
 	}
 	for _, in := range r.inputs {
 		source := &fl.k.recipes[in.recipe]
+		latest := p.load - int64(source.Ripe.Min)
+		if in.daysBefore > 0 {
+			latest = min(latest, fl.k.dayEnd(p.load, in.daysBefore))
+		}
 		var need quantity.Mass
 		for _, l := range sheet.Lines {
 			if l.Preferment == source.ID || l.Prep == source.ID {
@@ -373,7 +397,7 @@ func (fl *floor) feed(r *recipe, p *placed) bound {
 		}
 		for _, t := range fl.tubs {
 			age := quantity.Seconds(p.load - t.made)
-			if need == 0 || t.recipe != in.recipe || t.left == 0 || age < source.Ripe.Min || age > source.Ripe.Max || !fl.stays(t, p.load) {
+			if need == 0 || t.recipe != in.recipe || t.left == 0 || t.made > latest || age > source.Ripe.Max || !fl.stays(t, p.load) {
 				continue
 			}
 			amount := min(need, t.left)
@@ -381,7 +405,7 @@ func (fl *floor) feed(r *recipe, p *placed) bound {
 			need -= amount
 		}
 		for need > 0 {
-			t := fl.stir(in.recipe, source, p.load, need)
+			t := fl.stir(in.recipe, source, p.load, latest, need)
 			if t == nil {
 				return bound{limitPreferment, source.ID}
 			}
@@ -431,10 +455,15 @@ func (fl *floor) stays(t *tub, until int64) bool {
 	return false
 }
 
+// tubStep is what the mass of a preferment is stepped up to.
+const tubStep = quantity.Kilogram / 2
+
 // stir plans a new batch of a preferment or a made prep to be ripe at a time,
 // near its best age if that can be.
-func (fl *floor) stir(recipe int, source *recipe, at int64, need quantity.Mass) *tub {
+func (fl *floor) stir(recipe int, source *recipe, at, latest int64, need quantity.Mass) *tub {
 	gross, err := formula.ToMix(source.Formula, need)
+	// Stepped up, so that tubs for mixes of nearly one size get one size.
+	gross = gross.RoundTo(tubStep, quantity.Up)
 	if err == nil {
 		gross, err = fl.k.weighable(source, gross)
 	}
@@ -444,10 +473,10 @@ func (fl *floor) stir(recipe int, source *recipe, at int64, need quantity.Mass) 
 	ripe := source.Ripe
 	for i, m := range source.modes {
 		w := want{recipe: recipe, mode: i, mass: max(min(gross, m.max), m.min), ready: sched.Never, until: at,
-			pieces: make([]quantity.Pieces, len(source.items)), from: at - int64(ripe.Best+ripe.Band), to: at - int64(ripe.Best-ripe.Band)}
+			pieces: make([]quantity.Pieces, len(source.items)), from: at - int64(ripe.Best+ripe.Band), to: min(at-int64(ripe.Best-ripe.Band), latest)}
 		p, _ := fl.put(w)
 		if p == nil {
-			w.from, w.to = at-int64(ripe.Max), at-int64(ripe.Min)
+			w.from, w.to = at-int64(ripe.Max), latest
 			p, _ = fl.put(w)
 		}
 		if p != nil {
@@ -527,7 +556,7 @@ func (fl *floor) charge(p *placed, sign int64) {
 		case commissary.StepDivide, commissary.StepPack:
 			fl.benches[s.bench].Add(s.from, s.to, sign)
 		case commissary.StepChill:
-			fl.pullDown.Add(s.from, s.from+3600, sign*int64(p.mass))
+			fl.pullDown.Add(s.from, s.from+3600, sign*int64(fl.k.recipes[p.recipe].netOf(p.mass)))
 		}
 	}
 }

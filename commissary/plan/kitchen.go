@@ -42,7 +42,8 @@ type recipe struct {
 
 // input is a preferment, or a made prep, that a batch takes in.
 type input struct {
-	recipe int
+	recipe     int
+	daysBefore int // made at least so many days before the batch
 }
 
 // mode is one way to make a recipe: a vessel, the speed, and the masses it takes.
@@ -118,11 +119,11 @@ func (k *kitchen) recipe(f commissary.Formula) (recipe, error) {
 		}
 	}
 	for _, p := range f.Preferments {
-		r.inputs = append(r.inputs, input{k.byID[p.Formula]})
+		r.inputs = append(r.inputs, input{k.byID[p.Formula], p.DaysBefore})
 	}
 	for _, l := range f.Lines {
 		if l.Prep != "" {
-			r.inputs = append(r.inputs, input{k.byID[l.Prep]})
+			r.inputs = append(r.inputs, input{k.byID[l.Prep], 0})
 		}
 	}
 	for i, v := range k.book.Vessels {
@@ -250,6 +251,11 @@ func (k *kitchen) rate(r *recipe, s commissary.Step, it commissary.Item) int64 {
 	return 0
 }
 
+// dayEnd is when the civil day so many days before an instant's ends.
+func (k *kitchen) dayEnd(at int64, before int) int64 {
+	return k.zone.Instant(k.zone.Date(instant(at)).AddDays(1-before), 0).Unix() - 1
+}
+
 // benchTime is how long a bench step takes for the pieces of a batch.
 func (k *kitchen) benchTime(r *recipe, s commissary.Step, pieces []quantity.Pieces) int64 {
 	seconds := int64(s.Min)
@@ -319,6 +325,8 @@ func (r *recipe) netOf(m quantity.Mass) quantity.Mass {
 func (k *kitchen) setup(v commissary.Vessel) func(before, after int) int64 {
 	return func(before, after int) int64 {
 		switch {
+		case before == dirty || after == dirty:
+			return int64(v.Wash)
 		case before < 0 || after < 0:
 			return 0
 		case before == after || safety.MayFollow(k.recipes[before].allergens, k.recipes[after].allergens):

@@ -16,6 +16,7 @@ type stock struct {
 	take   commissary.Take // Lot or Batch filled in
 	item   string
 	made   time.Time
+	ready  time.Time // in the cold store and fit to be picked
 	pieces quantity.Pieces
 }
 
@@ -35,7 +36,7 @@ func takeFromLots(k *kitchen, fl *floor, needs []commissary.Need, open []quantit
 		case l.Item == "" && known:
 			fl.tubs = append(fl.tubs, &tub{recipe: r, use: commissary.Use{Lot: l.Code}, made: l.Made.Unix(), left: l.Mass})
 		case l.Item != "":
-			stocks = append(stocks, stock{commissary.Take{Lot: l.Code}, l.Item, l.Made, l.Pieces})
+			stocks = append(stocks, stock{commissary.Take{Lot: l.Code}, l.Item, l.Made, k.in.At, l.Pieces})
 			if w := k.items[l.Item].Window; l.Made.Add(span(w.Max)).Before(k.in.At) {
 				reasons = append(reasons, commissary.Reason{Code: commissary.ReasonExpiredLot, Limit: l.Code, Item: l.Item, Pieces: l.Pieces,
 					Text: fmt.Sprintf("lot %s (%d × %s) is past its hard maximum of %v since %s: discard it", l.Code, l.Pieces, k.items[l.Item].Name, w.Max, k.zone.Short(l.Made.Add(span(w.Max))))})
@@ -46,8 +47,14 @@ func takeFromLots(k *kitchen, fl *floor, needs []commissary.Need, open []quantit
 		if b.State == commissary.BatchOut || b.State == commissary.BatchScrapped {
 			continue
 		}
+		ready := b.MixEnd
+		for _, s := range b.Steps {
+			if s.Step != commissary.StepHold {
+				ready = latest(ready, s.To)
+			}
+		}
 		for _, mk := range b.Makes {
-			stocks = append(stocks, stock{commissary.Take{Batch: b.ID}, mk.Item, b.MixEnd, mk.Pieces})
+			stocks = append(stocks, stock{commissary.Take{Batch: b.ID}, mk.Item, b.MixEnd, ready, mk.Pieces})
 		}
 		for _, u := range b.Uses {
 			for _, t := range fl.tubs {
@@ -84,7 +91,63 @@ func takeFromLots(k *kitchen, fl *floor, needs []commissary.Need, open []quantit
 		}
 		i = j
 	}
+	fl.shelve(needs, takes)
 	return takes, reasons
+}
+
+// shelve holds the cold places of the lots on hand, and of what is taken from
+// posted batches beyond their own hold: what a need takes until its run
+// departs, the rest until the lot's hard maximum.
+func (fl *floor) shelve(needs []commissary.Need, takes []commissary.Take) {
+	departs := map[service]int64{}
+	for _, n := range needs {
+		departs[service{n.Shop, n.Item, n.BakeDate}] = n.Departs.Unix()
+	}
+	type leaving struct {
+		at     int64
+		pieces quantity.Pieces
+	}
+	leaves := map[service][]leaving{} // by lot or batch, and item
+	for _, t := range takes {
+		key := service{shop: t.Lot + t.Batch, item: t.Item}
+		leaves[key] = append(leaves[key], leaving{departs[service{t.Shop, t.Item, t.BakeDate}], t.Pieces})
+	}
+	stay := func(id, item string, pieces quantity.Pieces, from, until int64) {
+		order := leaves[service{shop: id, item: item}]
+		slices.SortStableFunc(order, func(a, b leaving) int { return cmp.Compare(a.at, b.at) })
+		slots := int64(fl.k.boxes[fl.k.items[item].Container].Slots)
+		for _, o := range append(order, leaving{at: until}) {
+			fl.cold.Add(from, o.at, -slots*fl.k.boxesOf(item, max(pieces, 0)))
+			from, pieces = max(from, o.at), pieces-o.pieces
+		}
+	}
+	for _, l := range fl.k.in.Lots {
+		if l.Item != "" {
+			stay(l.Code, l.Item, l.Pieces, fl.start, l.Made.Add(span(fl.k.items[l.Item].Window.Max)).Unix())
+		}
+	}
+	for _, b := range fl.k.in.Posted {
+		if b.State == commissary.BatchOut || b.State == commissary.BatchScrapped {
+			continue
+		}
+		held := fl.start
+		for _, s := range b.Steps {
+			if s.Step == commissary.StepHold {
+				held = max(held, s.To.Unix())
+			}
+		}
+		for _, mk := range b.Makes {
+			// What leaves before the hold ends is inside it.
+			key := service{shop: b.ID, item: mk.Item}
+			late := slices.DeleteFunc(slices.Clone(leaves[key]), func(l leaving) bool { return l.at <= held })
+			leaves[key] = late
+			var pieces quantity.Pieces
+			for _, l := range late {
+				pieces += l.pieces
+			}
+			stay(b.ID, mk.Item, pieces, held, held)
+		}
+	}
 }
 
 // freeOf is what other posted batches leave of a posted preferment.
@@ -109,7 +172,7 @@ func (s *stock) share(needs []commissary.Need, open []quantity.Pieces) []commiss
 	var weights []quantity.Pieces
 	var total quantity.Pieces
 	for i, n := range needs {
-		if open[i] > 0 && !s.made.Before(n.MadeFrom) && !s.made.After(n.MadeTo) {
+		if open[i] > 0 && !s.made.Before(n.MadeFrom) && !s.made.After(n.MadeTo) && !s.ready.After(n.Departs) {
 			able, weights, total = append(able, i), append(weights, open[i]), total+open[i]
 		}
 	}

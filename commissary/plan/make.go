@@ -23,6 +23,7 @@ func Make(in Input) (commissary.Plan, error) {
 	}
 	p := commissary.Plan{Night: in.Night, State: commissary.PlanDraft, BookRev: in.Book.Revision, At: in.At, InputHash: Hash(in), Seed: in.Seed}
 	p.Needs, p.Exceptions = k.demand()
+	p.Needs = k.ahead(p.Needs)
 	open := make([]quantity.Pieces, len(p.Needs))
 	for i, n := range p.Needs {
 		open[i] = n.Pieces
@@ -36,8 +37,6 @@ func Make(in Input) (commissary.Plan, error) {
 		budget = DefaultSteps
 	}
 	s.run(budget)
-	s.even()
-	s.now = s.measure()
 	served := s.serves(p.Needs, open)
 	p.Batches = s.list(served)
 	p.Steps = fl.steps
@@ -278,8 +277,9 @@ var costNames = [len(cost{})]string{"short", "off_band", "batches", "surplus", "
 
 func (s *search) scores() []commissary.Score {
 	scores := make([]commissary.Score, len(costNames))
+	least := s.bound(s.now).cost
 	for i, name := range costNames {
-		scores[i] = commissary.Score{Name: name, Value: s.now[i]}
+		scores[i] = commissary.Score{Name: name, Value: s.now[i], Bound: least[i]}
 	}
 	return scores
 }

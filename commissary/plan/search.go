@@ -2,12 +2,12 @@ package plan
 
 import (
 	"cmp"
+	"math"
 	"math/rand/v2"
 	"slices"
 
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
-	"doughrun/commissary/formula"
 	"doughrun/commissary/plan/internal/sched"
 	"doughrun/commissary/quantity"
 )
@@ -43,6 +43,10 @@ type search struct {
 	classes []class
 	of      [][]int // classes of each recipe, the one that closes first in front
 	rng     *rand.Rand
+	hands   *sched.Free // heads on shift, whatever is booked
+	posted  map[taped]tape
+	spans   []stretch
+	price   [][]float64 // of a second of each vessel in each stretch, in batches
 	now     cost
 }
 
@@ -62,7 +66,7 @@ const (
 func (c cost) compare(d cost) int { return slices.Compare(c[:], d[:]) }
 
 func newSearch(k *kitchen, fl *floor, needs []commissary.Need, open []quantity.Pieces) *search {
-	s := &search{k: k, fl: fl, of: make([][]int, len(k.recipes)), rng: rand.New(rand.NewPCG(k.in.Seed, 0x5ca1ab1e))}
+	s := &search{k: k, fl: fl, of: make([][]int, len(k.recipes)), hands: k.crew(), posted: postedTapes(k), rng: rand.New(rand.NewPCG(k.in.Seed, 0x5ca1ab1e))}
 	type key struct {
 		recipe, item                       int
 		from, to, goodFrom, goodTo, leaves int64
@@ -106,14 +110,83 @@ func newSearch(k *kitchen, fl *floor, needs []commissary.Need, open []quantity.P
 	return s
 }
 
-// run spends the work budget.
+// run spends the work budget and leaves the best finished plan it saw on the
+// floor. It finishes a plan whenever the work done passes a power of two, so
+// that a larger budget never ends worse.
 func (s *search) run(budget int64) {
+	s.spans = s.stretches()
+	s.price = s.bound(cost{}).price
 	s.build(nil)
 	s.fl.mark()
 	s.now = s.measure()
-	for s.fl.steps < budget && len(s.fl.batches) > 0 {
-		s.improve()
+	best := s.finished()
+	for check := int64(1); check <= budget && len(s.fl.batches) > 0; {
+		if s.fl.steps < check {
+			s.improve()
+			continue
+		}
+		for check <= s.fl.steps {
+			check *= 2
+		}
+		if f := s.finished(); f.cost.compare(best.cost) < 0 {
+			best = f
+		}
 	}
+	s.restore(best)
+}
+
+// finished is a plan whose batches share sheets as they must, as it stood on the floor.
+type finished struct {
+	cost    cost
+	batches map[*placed]*placed // by what stood on the floor, a copy that nothing changes
+	order   []*placed
+	tubs    []*tub
+	left    []quantity.Mass
+	open    []quantity.Pieces
+	what    []bound
+}
+
+// finished makes the plan on the floor fit to be posted, notes it, and takes
+// that back again. Its work is not counted: it is in proportion to the search.
+func (s *search) finished() finished {
+	steps := s.fl.steps
+	s.fl.mark()
+	s.even()
+	f := finished{cost: s.measure(), batches: map[*placed]*placed{}, tubs: s.fl.tubs}
+	for _, p := range s.fl.batches {
+		c := *p
+		f.batches[p] = &c
+		f.order = append(f.order, &c)
+	}
+	for _, t := range f.tubs {
+		f.left = append(f.left, t.left)
+	}
+	for _, c := range s.classes {
+		f.open = append(f.open, c.open)
+		f.what = append(f.what, c.what)
+	}
+	s.fl.back(0)
+	s.fl.steps = steps
+	return f
+}
+
+// restore puts a finished plan on the floor in place of what stands there.
+func (s *search) restore(f finished) {
+	for _, p := range slices.Clone(s.fl.batches) {
+		s.fl.clear(p)
+	}
+	for _, p := range f.order {
+		s.fl.stand(p)
+	}
+	s.fl.tubs = f.tubs
+	for i, t := range f.tubs {
+		t.left, t.batch = f.left[i], f.batches[t.batch]
+	}
+	for i := range s.classes {
+		s.classes[i].open, s.classes[i].what = f.open[i], f.what[i]
+	}
+	s.now = f.cost
+	s.fl.mark()
 }
 
 // improve takes some batches away, builds again, and keeps the result when it
@@ -237,18 +310,18 @@ func (s *search) grow(r int, band bool, stuck map[int]bool, rng *rand.Rand) (see
 	if from > to || len(rec.modes) == 0 {
 		return seed, what, false
 	}
-	for _, m := range s.modes(rec, r, band, from, to, rng) {
-		at := s.release(r, m, band, from, to)
+	for _, v := range s.venues(rec, r, band, from, to, rng) {
+		m := v.mode
+		at, _ := s.fullest(r, band, v.from, v.to, rec.netOf(rec.modes[m].max))
 		w, fills := s.size(r, m, band, at)
 		if len(fills) == 0 {
 			continue
 		}
-		w.from, w.to = at, to
+		w.from, w.to = at, min(w.to, v.to)
 		p, b := s.fl.put(w)
-		if p == nil && at > from {
-			w.from = from
-			if w2, f2 := s.size(r, m, band, from); len(f2) > 0 {
-				w2.from, w2.to = from, to
+		if p == nil && at > v.from {
+			if w2, f2 := s.size(r, m, band, v.from); len(f2) > 0 {
+				w2.from, w2.to = v.from, min(w2.to, v.to)
 				w, fills = w2, f2
 				p, b = s.fl.put(w)
 			}
@@ -266,43 +339,61 @@ func (s *search) grow(r int, band bool, stuck map[int]bool, rng *rand.Rand) (see
 	return seed, what, false
 }
 
-// modes orders the vessels for the next batch: the smallest that holds all
-// that is open, else the largest first.
-func (s *search) modes(rec *recipe, r int, band bool, from, to int64, rng *rand.Rand) []int {
-	var open quantity.Mass
-	for _, c := range s.of[r] {
-		cl := &s.classes[c]
-		if cf, ct := cl.window(band); cl.open > 0 && cf <= to && ct >= from {
-			open += rec.each[cl.item] * quantity.Mass(cl.open)
-		}
-	}
-	gross, err := formula.ToMix(rec.Formula, open)
-	if err != nil {
-		gross = quantity.MaxMass
-	}
-	order := make([]int, 0, len(rec.modes))
-	for i := len(rec.modes) - 1; i >= 0; i-- { // smallest first
-		if rec.modes[i].max >= gross {
-			order = append(order, i)
-		}
-	}
-	for i := range rec.modes {
-		if rec.modes[i].max < gross {
-			order = append(order, i)
-		}
-	}
-	if rng != nil && len(order) > 1 && rng.IntN(3) == 0 {
-		i := rng.IntN(len(order))
-		order[0], order[i] = order[i], order[0]
-	}
-	return order
+// venue is a vessel and the part of a stretch of work in which a batch's
+// mixing may end.
+type venue struct {
+	mode     int
+	from, to int64
+	dear     float64
 }
 
-// release is the earliest end of mixing in [from, to] at which the open
-// classes fill the batch, else the one at which they fill it most.
-func (s *search) release(r, m int, band bool, from, to int64) int64 {
+// alikeDear is how much dearer a venue may be and still count as equal: among
+// equals the earlier one is taken, so that no vessel stands idle while work
+// piles up behind it.
+const alikeDear = 1.04
+
+// venues orders the ways to make the next batch by what a gram in it costs:
+// one batch, and the time of the vessel at its price.
+func (s *search) venues(rec *recipe, r int, band bool, from, to int64, rng *rand.Rand) []venue {
+	var all []venue
+	fits := make([]quantity.Mass, len(s.spans)) // what a batch in each stretch could serve
+	for j, w := range s.spans {
+		if max(from, w.from) <= min(to, w.to) {
+			_, fits[j] = s.fullest(r, band, max(from, w.from), min(to, w.to), quantity.MaxMass)
+		}
+	}
+	for i, m := range rec.modes {
+		sway := 1.0
+		if rng != nil {
+			sway += 0.2 * rng.Float64()
+		}
+		for j, w := range s.spans {
+			v := venue{mode: i, from: max(from, w.from+m.load+m.mix), to: min(to, w.to-m.unload)}
+			if v.from > v.to {
+				continue
+			}
+			v.dear = sway * (1 + s.price[m.vessel][j]*float64(m.load+m.mix+m.unload)) / float64(max(min(rec.netOf(m.max), fits[j]), 1))
+			all = append(all, v)
+		}
+	}
+	least := math.Inf(1)
+	for _, v := range all {
+		least = math.Min(least, v.dear)
+	}
+	for i := range all {
+		// Steps of a few percent, counted from the cheapest.
+		all[i].dear = math.Floor(math.Log(all[i].dear/least) / math.Log(alikeDear))
+	}
+	slices.SortStableFunc(all, func(a, b venue) int {
+		return cmp.Or(cmp.Compare(a.dear, b.dear), cmp.Compare(a.from, b.from), cmp.Compare(a.mode, b.mode))
+	})
+	return all
+}
+
+// fullest is the earliest end of mixing in [from, to] at which the open
+// classes fill the room, else the one at which they fill it most, and how much.
+func (s *search) fullest(r int, band bool, from, to int64, room quantity.Mass) (int64, quantity.Mass) {
 	rec := &s.k.recipes[r]
-	room := rec.netOf(rec.modes[m].max)
 	points := []int64{from}
 	for _, c := range s.of[r] {
 		if f, _ := s.classes[c].window(band); s.classes[c].open > 0 && f > from && f <= to && !slices.Contains(points, f) && len(points) < 12 {
@@ -320,13 +411,13 @@ func (s *search) release(r, m int, band bool, from, to int64) int64 {
 			}
 		}
 		if mass >= room {
-			return p
+			return p, mass
 		}
 		if mass > most {
 			best, most = p, mass
 		}
 	}
-	return best
+	return best, most
 }
 
 // size fills a batch for an end of mixing from at on: the classes that close
@@ -335,8 +426,12 @@ func (s *search) release(r, m int, band bool, from, to int64) int64 {
 func (s *search) size(r, m int, band bool, at int64) (want, []fill) {
 	rec := &s.k.recipes[r]
 	mode := &rec.modes[m]
-	w := want{recipe: r, mode: m, pieces: make([]quantity.Pieces, len(rec.items)), ready: sched.Never}
-	room := rec.netOf(mode.max)
+	w := want{recipe: r, mode: m, pieces: make([]quantity.Pieces, len(rec.items)), to: sched.Never, ready: sched.Never}
+	most := mode.max
+	if t, ok := s.posted[taped{r, mode.vessel, s.k.zone.Date(instant(at))}]; ok {
+		most = min(most, t.mass)
+	}
+	room := rec.netOf(most)
 	var fills []fill
 	take := func(c int) {
 		cl := &s.classes[c]
@@ -344,7 +439,8 @@ func (s *search) size(r, m int, band bool, at int64) (want, []fill) {
 			fills = append(fills, fill{c, n})
 			w.pieces[cl.item] += n
 			room -= rec.each[cl.item] * quantity.Mass(n)
-			w.ready, w.leaves = min(w.ready, cl.ready), max(w.leaves, cl.ready)
+			_, to := cl.window(band)
+			w.to, w.ready, w.leaves = min(w.to, to), min(w.ready, cl.ready), max(w.leaves, cl.ready)
 		}
 	}
 	for _, c := range s.of[r] {
@@ -357,7 +453,7 @@ func (s *search) size(r, m int, band bool, at int64) (want, []fill) {
 		if err != nil {
 			return w, nil
 		}
-		if w.mass = max(mass, mode.min); w.mass <= mode.max {
+		if w.mass = max(mass, mode.min); w.mass <= most {
 			break
 		}
 		// The scales' divisions took it over the vessel: one piece less.
@@ -373,17 +469,17 @@ func (s *search) size(r, m int, band bool, at int64) (want, []fill) {
 }
 
 // surplus turns what a batch mass makes above the pieces wanted into more of
-// the item wanted most.
-func (s *search) surplus(rec *recipe, w *want) {
+// the item wanted most, and returns how many.
+func (s *search) surplus(rec *recipe, w *want) quantity.Pieces {
 	most := 0
 	for i, n := range w.pieces {
 		if n > w.pieces[most] {
 			most = i
 		}
 	}
-	if extra := quantity.Pieces((rec.netOf(w.mass) - s.k.massOf(rec, w.pieces)) / rec.each[most]); extra > 0 {
-		w.pieces[most] += extra
-	}
+	extra := max(quantity.Pieces((rec.netOf(w.mass)-s.k.massOf(rec, w.pieces))/rec.each[most]), 0)
+	w.pieces[most] += extra
+	return extra
 }
 
 // measure returns the objective of what stands on the floor.

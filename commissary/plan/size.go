@@ -4,7 +4,9 @@ import (
 	"cmp"
 	"slices"
 
+	"doughrun/commissary"
 	"doughrun/commissary/civil"
+	"doughrun/commissary/plan/internal/sched"
 	"doughrun/commissary/quantity"
 )
 
@@ -19,10 +21,56 @@ func (s *search) tapedOf(p *placed) taped {
 	return taped{p.recipe, s.k.recipes[p.recipe].modes[p.mode].vessel, s.k.zone.Date(instant(p.load))}
 }
 
+// tape is the mass on a sheet that posted batches have taped to a vessel, and
+// whether one of them is the odd one already.
+type tape struct {
+	mass quantity.Mass
+	odd  bool
+}
+
+// postedTapes lists the sheets of the posted batches.
+func postedTapes(k *kitchen) map[taped]tape {
+	tapes := map[taped]tape{}
+	for _, b := range k.in.Posted {
+		r, known := k.byID[b.Formula]
+		v, ok := k.vessel[b.Vessel]
+		if !known || !ok || len(b.Makes) == 0 || b.State == commissary.BatchScrapped {
+			continue
+		}
+		for _, s := range b.Steps {
+			if s.Step == commissary.StepMix {
+				key := taped{r, v, k.zone.Date(s.From)}
+				t, seen := tapes[key]
+				if b.Odd {
+					t.odd = true
+				}
+				if !b.Odd || !seen {
+					t.mass = b.Mass
+				}
+				tapes[key] = t
+			}
+		}
+	}
+	return tapes
+}
+
 // even gives all batches that share a sheet one mass, but for at most one odd
-// one: it spreads what they serve over them. Preferments keep the mass of the
-// mix they feed.
+// one. What that leaves over is built again, a few times over.
 func (s *search) even() {
+	for range 4 {
+		if s.evenOnce() {
+			return
+		}
+		s.build(nil)
+	}
+	s.evenOnce()
+}
+
+// evenOnce spreads what the batches that share a sheet serve over them. Where
+// no common mass fits the floor it lets batches go and reports false.
+// Preferments keep the mass of the mix they feed.
+func (s *search) evenOnce() bool {
+	whole := true
 	groups := map[taped][]*placed{}
 	var order []taped
 	for _, p := range s.fl.batches {
@@ -41,17 +89,21 @@ func (s *search) even() {
 	for _, key := range order {
 		group := groups[key]
 		slices.SortFunc(group, func(a, b *placed) int { return cmp.Or(cmp.Compare(a.mixEnd, b.mixEnd), cmp.Compare(a.unit, b.unit)) })
-		for len(group) > 0 && !s.respread(group) && !alike(group) {
-			// No common mass fits the floor: let the last one go.
-			last := group[len(group)-1]
-			s.drop(last)
-			group = group[:len(group)-1]
+		for len(group) > 0 && !s.respread(group) && !s.alike(group) {
+			// The smallest leads to the fewest pieces to find another place for.
+			last := slices.IndexFunc(group, func(p *placed) bool {
+				return p.mass == slices.MinFunc(group, func(a, b *placed) int { return cmp.Compare(a.mass, b.mass) }).mass
+			})
+			s.drop(group[last])
+			group = slices.Delete(group, last, last+1)
+			whole = false
 		}
 	}
+	return whole
 }
 
 // alike reports whether batches have one mass but for at most one, and marks that one.
-func alike(group []*placed) bool {
+func (s *search) alike(group []*placed) bool {
 	count := map[quantity.Mass]int{}
 	for _, p := range group {
 		count[p.mass]++
@@ -62,34 +114,54 @@ func alike(group []*placed) bool {
 			common = p.mass
 		}
 	}
+	most := 1
+	if posted, ok := s.posted[s.tapedOf(group[0])]; ok {
+		if common = posted.mass; posted.odd {
+			most = 0
+		}
+	}
 	for _, p := range group {
 		p.odd = p.mass != common
 	}
-	return len(group)-count[common] <= 1
+	return len(group)-count[common] <= most
 }
 
-// respread shares what a group serves anew over its batches at one mass and
-// books them again at the same times; it reports whether that worked.
+// respread gives a group one mass: as it stands where that makes nothing too
+// much, else with what it serves shared anew, else as it stands after all. It
+// reports whether one of these fits the floor.
 func (s *search) respread(group []*placed) bool {
 	rec := &s.k.recipes[group[0].recipe]
 	mode := &rec.modes[group[0].mode]
+	asIs := make([][]fill, len(group))
 	var net quantity.Mass
-	for _, p := range group {
+	for i, p := range group {
+		asIs[i] = p.fills
 		for _, f := range p.fills {
 			net += rec.each[s.classes[f.class].item] * quantity.Mass(f.pieces)
 		}
 	}
+	at := len(s.fl.journal)
+	surplus, ok := s.rebook(rec, group, asIs)
+	if ok && surplus == 0 {
+		return true
+	}
+	s.fl.back(at)
 	n := quantity.Mass(len(group))
 	least := slices.Min(rec.each)
 	// The common size is the mean, or a little more where whole pieces or windows do not come out even.
-	for room := max((net+n-1)/n, min(rec.netOf(mode.min), net)); room <= rec.netOf(mode.max); room += least {
+	room := max((net+n-1)/n, min(rec.netOf(mode.min), net))
+	for step := least; room <= rec.netOf(mode.max); room, step = room+step, step*2 {
 		if sizes := s.spread(rec, group, room); sizes != nil {
-			if s.rebook(rec, group, sizes) {
+			if again, fits := s.rebook(rec, group, sizes); fits && (!ok || again <= surplus) {
 				return true
 			}
+			s.fl.back(at)
 		}
 	}
-	return false
+	if ok {
+		_, ok = s.rebook(rec, group, asIs)
+	}
+	return ok
 }
 
 // spread fills the batches of a group in order of time up to room, the class
@@ -141,10 +213,12 @@ func (s *search) spread(rec *recipe, group []*placed, room quantity.Mass) [][]fi
 	return sizes
 }
 
-// rebook books a group again with new fills at the same times. All get the
-// largest mass that one of them needs, but for one that may be smaller.
-func (s *search) rebook(rec *recipe, group []*placed, sizes [][]fill) bool {
+// rebook books a group again with new fills, each no sooner than it stood. All get the
+// largest mass that one of them needs, but for one that may be smaller. It
+// returns the pieces that makes too much.
+func (s *search) rebook(rec *recipe, group []*placed, sizes [][]fill) (surplus quantity.Pieces, ok bool) {
 	mode := &rec.modes[group[0].mode]
+	posted, taped := s.posted[s.tapedOf(group[0])]
 	masses := make([]quantity.Mass, len(group))
 	pieces := make([][]quantity.Pieces, len(group))
 	for i := range group {
@@ -154,12 +228,20 @@ func (s *search) rebook(rec *recipe, group []*placed, sizes [][]fill) bool {
 		}
 		mass, err := s.k.massFor(rec, pieces[i])
 		if err != nil || mass > mode.max || len(sizes[i]) == 0 {
-			return false
+			return 0, false
 		}
 		masses[i] = max(mass, mode.min)
 	}
 	common := slices.Max(masses)
 	odd := slices.Index(masses, slices.Min(masses))
+	if taped {
+		if common > posted.mass {
+			return 0, false
+		}
+		if common = posted.mass; posted.odd {
+			odd = -1
+		}
+	}
 	at := len(s.fl.journal)
 	for _, p := range group {
 		s.fl.lift(p)
@@ -167,21 +249,24 @@ func (s *search) rebook(rec *recipe, group []*placed, sizes [][]fill) bool {
 	again := make([]*placed, len(group))
 	for i, p := range group {
 		w := p.want
-		w.from, w.to, w.mass, w.pieces = p.mixEnd, p.mixEnd, common, pieces[i]
+		w.from, w.to, w.mass, w.pieces = p.mixEnd, s.k.dayEnd(p.load, 0), common, pieces[i]
 		if i == odd {
 			w.mass = masses[i]
 		}
-		w.ready, w.leaves = s.classes[sizes[i][0].class].ready, 0
+		w.ready, w.leaves = sched.Never, 0
 		for _, f := range sizes[i] {
-			w.ready, w.leaves = min(w.ready, s.classes[f.class].ready), max(w.leaves, s.classes[f.class].ready)
+			cl := &s.classes[f.class]
+			// It may end later than before, as long as its pieces stay where they were: in the band or out of it.
+			_, to := cl.window(p.mixEnd >= cl.goodFrom && p.mixEnd <= cl.goodTo)
+			w.to, w.ready, w.leaves = min(w.to, to), min(w.ready, cl.ready), max(w.leaves, cl.ready)
 		}
-		s.surplus(rec, &w)
+		surplus += s.surplus(rec, &w)
 		if again[i], _ = s.fl.put(w); again[i] == nil {
 			s.fl.back(at)
-			return false
+			return 0, false
 		}
 		again[i].fills = sizes[i]
 		again[i].odd = w.mass != common
 	}
-	return true
+	return surplus, true
 }

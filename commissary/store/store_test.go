@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -244,23 +245,38 @@ func TestGroupsShareCommits(t *testing.T) {
 	})
 }
 
-// A transaction that the database gave up takes everybody in it along.
+// A transaction that broke takes everybody in it along, refusals included:
+// they may rest on what was lost.
 func TestBrokenTransactionEndsTheStore(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		told := make(chan error, 1)
-		s := opened(t, filepath.Join(t.TempDir(), "a.db"), Options{OnFatal: func(err error) { told <- err }})
-		answers := share(s, createLot, func(f commissary.Tx) error {
-			_, err := f.(*tx).exec(`ROLLBACK`)
-			return err
+	refuse := func(commissary.Tx) error { return errors.New("on purpose") }
+	gone := func(f commissary.Tx) error { // the database gave the transaction up
+		_, err := f.(*tx).exec(`ROLLBACK`)
+		return err
+	}
+	failed := func(f commissary.Tx) error { return f.(*tx).fault(driver.ErrBadConn) }
+	for _, c := range []struct {
+		name          string
+		first, second func(commissary.Tx) error
+	}{
+		{"kept, gone", createLot, gone},
+		{"refused, gone", refuse, gone},
+		{"kept, failed", createLot, failed},
+		{"refused, failed", refuse, failed},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				told := make(chan error, 1)
+				s := opened(t, filepath.Join(t.TempDir(), "a.db"), Options{OnFatal: func(err error) { told <- err }})
+				for _, err := range share(s, c.first, c.second) {
+					var e *commissary.Error
+					require.ErrorAs(t, err, &e)
+					require.Equal(t, "OUTCOME_UNKNOWN", e.Reason)
+				}
+				require.Error(t, <-told)
+				require.NoError(t, s.Close())
+			})
 		})
-		for _, err := range answers {
-			var e *commissary.Error
-			require.ErrorAs(t, err, &e)
-			require.Equal(t, "OUTCOME_UNKNOWN", e.Reason)
-		}
-		require.Error(t, <-told)
-		require.NoError(t, s.Close())
-	})
+	}
 }
 
 func TestAnotherProgramHoldsTheDatabase(t *testing.T) {

@@ -301,6 +301,7 @@ func checkLots(t *testing.T, s commissary.Store) {
 	picked := commissary.Movement{Lot: "L1", Kind: commissary.Picked, Pieces: -100, At: noon.Add(time.Hour), By: "dock", Ref: "dawn"}
 	stirred := commissary.Movement{Lot: "L2", Kind: commissary.Made, Mass: 5_000_000, At: noon, By: "baker"}
 	update(t, s, move(made))
+	update(t, s, func(tx commissary.Tx) error { return tx.Lots(there).Move(made) })
 	update(t, s, move(picked))
 	update(t, s, move(stirred))
 	refuses(t, s, commissary.Precondition, "LOT_OVERDRAWN", move(commissary.Movement{Lot: "L1", Kind: commissary.Picked, Pieces: -47, At: noon}))
@@ -410,6 +411,11 @@ func checkDispatches(t *testing.T, s commissary.Store) {
 	require.Equal(t, before, read(t, s, func(tx commissary.Tx) (commissary.Dispatch, error) { return tx.Dispatches(here).Get(night, 2) }))
 	missing(t, s, "DISPATCH_NOT_FOUND", func(tx commissary.Tx) (commissary.Dispatch, error) { return tx.Dispatches(here).Get(night, 4) })
 	missing(t, s, "DISPATCH_NOT_FOUND", func(tx commissary.Tx) (commissary.Dispatch, error) { return tx.Dispatches(there).Newest(night) })
+	missing(t, s, "DISPATCH_NOT_FOUND", func(tx commissary.Tx) (commissary.Dispatch, error) {
+		return tx.Dispatches(here).Newest(night.AddDays(1))
+	})
+	update(t, s, func(tx commissary.Tx) error { return tx.Dispatches(here).Append(someDispatch(night.AddDays(1), 1)) })
+	require.Equal(t, someDispatch(night, 3), read(t, s, func(tx commissary.Tx) (commissary.Dispatch, error) { return tx.Dispatches(here).Newest(night) }))
 }
 
 func checkReplies(t *testing.T, s commissary.Store) {

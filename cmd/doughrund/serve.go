@@ -1,0 +1,111 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"doughrun/commissary"
+	"doughrun/commissary/server"
+	"doughrun/commissary/store"
+	"doughrun/config"
+)
+
+func serveCommand() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "serve",
+		Short: "Answer calls until a signal asks to stop",
+		Args:  cobra.NoArgs,
+	}
+	config.AddFlags[config.Service](cmd.Flags())
+	cmd.RunE = act(func(cmd *cobra.Command) error {
+		settings, _, err := loadSettings(cmd)
+		if err != nil {
+			return err
+		}
+		return serve(cmd.Context(), settings, time.Now, logger(settings, cmd.ErrOrStderr()), func(addr net.Addr) {
+			fmt.Fprintln(cmd.ErrOrStderr(), "doughrund: listening on", addr)
+		})
+	})
+	return cmd
+}
+
+// serve runs the service until ctx ends, then lets the running calls end. It
+// tells ready where it listens. A database that failed ends it at once with an
+// error: what the last calls left behind shows only when it is opened again.
+func serve(ctx context.Context, s config.Service, now func() time.Time, log *slog.Logger, ready func(net.Addr)) error {
+	l, err := listen(s.Listen)
+	if err != nil {
+		return err
+	}
+	defer l.Close() // again, where the server did not come to it
+	broken := make(chan error, 1)
+	facts, err := store.Open(ctx, s.Database, store.Options{OnFatal: func(err error) { broken <- err }})
+	if err != nil {
+		return err
+	}
+	srv, err := server.New(server.Options{Store: facts, Now: now, NewID: rand.Text, CallLimit: s.CallLimit, Log: log})
+	if err != nil {
+		facts.Close() // the error before it is the one to report
+		return err
+	}
+	served := make(chan error, 1)
+	go func() { served <- srv.Serve(l) }()
+	ready(l.Addr())
+	select {
+	case err := <-broken:
+		srv.Stop(0)
+		return fmt.Errorf("the database %s failed, and the service must be started again: %w", s.Database, err)
+	case err := <-served:
+		facts.Close()
+		return err
+	case <-ctx.Done():
+	}
+	srv.Stop(s.StopLimit)
+	if err := <-served; err != nil {
+		facts.Close()
+		return err
+	}
+	return facts.Close()
+}
+
+// listen opens the address, which must be on this machine: whoever reaches the
+// service may do everything, as long as it does not ask who calls.
+func listen(address string) (net.Listener, error) {
+	beyond := func() error {
+		return commissary.Refuse(commissary.Precondition, "NOT_LOOPBACK",
+			"the service does not listen on %q: it has no access control yet, so everybody who reaches it may do everything; listen on this machine only, for example on 127.0.0.1:7410", address)
+	}
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		return nil, &failure{exitUsage, fmt.Errorf("%q is not an address to listen on: %w; write host and port, for example 127.0.0.1:7410", address, err)}
+	}
+	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+		return nil, beyond()
+	}
+	l, err := net.Listen("tcp", address)
+	if err != nil {
+		return nil, &failure{exitUnavailable, fmt.Errorf("the service cannot listen: %w; stop what listens there, or choose another port", err)}
+	}
+	// What localhost means is this machine's setting.
+	if tcp, ok := l.Addr().(*net.TCPAddr); !ok || !tcp.IP.IsLoopback() {
+		l.Close()
+		return nil, beyond()
+	}
+	return l, nil
+}
+
+func logger(s config.Service, w io.Writer) *slog.Logger {
+	o := &slog.HandlerOptions{Level: map[string]slog.Level{
+		"debug": slog.LevelDebug, "info": slog.LevelInfo, "warn": slog.LevelWarn, "error": slog.LevelError}[s.LogLevel]}
+	if s.LogFormat == "json" {
+		return slog.New(slog.NewJSONHandler(w, o))
+	}
+	return slog.New(slog.NewTextHandler(w, o))
+}

@@ -1,0 +1,133 @@
+package plan
+
+import (
+	"math/rand/v2"
+	"os"
+	"slices"
+	"strconv"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"doughrun/commissary"
+	"doughrun/commissary/quantity"
+)
+
+// randomNight is a day around the demo kitchen: other orders, other lots on
+// hand, another kitchen's limits, at another time of the night.
+func randomNight(t testing.TB, seed uint64) Input {
+	in := demoNight(t)
+	rng := rand.New(rand.NewPCG(seed, 7))
+	in.Seed, in.Steps = seed, 60
+	in.Orders = slices.Clone(in.Orders)
+	in.Orders = slices.DeleteFunc(in.Orders, func(commissary.Order) bool { return rng.IntN(8) == 0 })
+	factor := 25 + rng.IntN(200)
+	for i := range in.Orders {
+		lines := slices.Clone(in.Orders[i].Lines)
+		for j := range lines {
+			lines[j].Pieces = max(lines[j].Pieces*quantity.Pieces(factor+rng.IntN(50))/100, 0)
+		}
+		in.Orders[i].Lines = slices.DeleteFunc(lines, func(commissary.OrderLine) bool { return rng.IntN(15) == 0 })
+	}
+	in.Lots = slices.Clone(in.Lots)
+	in.Lots = slices.DeleteFunc(in.Lots, func(commissary.Lot) bool { return rng.IntN(5) == 0 })
+	for i := range in.Lots {
+		l := &in.Lots[i]
+		l.Made = l.Made.Add(time.Duration(rng.IntN(600)-300) * time.Minute)
+		if l.Made.After(in.At) {
+			l.Made = in.At
+		}
+		if rng.IntN(12) == 0 {
+			l.Held = "label torn off"
+		}
+		l.Pieces = l.Pieces * quantity.Pieces(20+rng.IntN(160)) / 100
+	}
+	in.At = in.At.Add(time.Duration(rng.IntN(12*60)-3*60) * time.Minute)
+	b := &in.Book
+	b.Kitchen.PlanDays = 1 + rng.IntN(4)
+	b.Shifts = slices.Clone(b.Shifts)
+	for i := range b.Shifts {
+		b.Shifts[i].Heads = max(b.Shifts[i].Heads-rng.IntN(4), 1)
+	}
+	if rng.IntN(3) == 0 {
+		b.ColdStore.Slots = 200 + rng.IntN(500)
+	}
+	if rng.IntN(3) == 0 {
+		b.ColdStore.PullDown = quantity.Mass(60+rng.IntN(120)) * quantity.Kilogram
+	}
+	return in
+}
+
+// later is the same kitchen some hours on: what the first plan began stands,
+// and some orders have changed.
+func later(in Input, p commissary.Plan, seed uint64) Input {
+	rng := rand.New(rand.NewPCG(seed, 11))
+	in.At = in.At.Add(time.Duration(rng.IntN(16*60)) * time.Minute)
+	for _, b := range p.Batches {
+		first := b.Steps[0].From
+		for _, s := range b.Steps {
+			first = earliest(first, s.From)
+		}
+		switch {
+		case b.MixEnd.Before(in.At) && len(b.Makes) > 0 && rng.IntN(3) == 0:
+			b.State = commissary.BatchOut
+			for i, m := range b.Makes {
+				in.Lots = append(slices.Clone(in.Lots), commissary.Lot{Code: commissary.LotCode(b.ID, i+1), Item: m.Item, Formula: b.Formula, Pieces: m.Pieces, Made: b.MixEnd, Place: "kitchen", Batch: b.ID})
+			}
+		case first.Before(in.At):
+			b.State = commissary.BatchMixing
+		case rng.IntN(6) == 0 && len(b.Uses) == 0:
+			b.State = commissary.BatchPosted
+		default:
+			continue
+		}
+		in.Posted = append(in.Posted, b)
+	}
+	// What a posted batch draws from stands too.
+	for i := 0; i < len(in.Posted); i++ {
+		for _, u := range in.Posted[i].Uses {
+			if u.Batch != "" && !slices.ContainsFunc(in.Posted, func(b commissary.Batch) bool { return b.ID == u.Batch }) {
+				at := slices.IndexFunc(p.Batches, func(b commissary.Batch) bool { return b.ID == u.Batch })
+				b := p.Batches[at]
+				b.State = commissary.BatchPosted
+				in.Posted = append(in.Posted, b)
+			}
+		}
+	}
+	in.Orders = slices.DeleteFunc(slices.Clone(in.Orders), func(commissary.Order) bool { return rng.IntN(8) == 0 })
+	return in
+}
+
+func TestCheckFindsNothingInWhatMakeMade(t *testing.T) {
+	for seed := range days(t) {
+		in := randomNight(t, seed)
+		for round := range 3 {
+			p, err := Make(in)
+			require.NoError(t, err, "seed %d", seed)
+			assert.Empty(t, texts(Check(in, p)), "seed %d round %d", seed, round)
+			in = later(in, p, seed)
+		}
+	}
+}
+
+func TestCheckFindsNothingInWhatDispatchMade(t *testing.T) {
+	for seed := range days(t) {
+		in := randomNight(t, seed)
+		d, err := Dispatch(in)
+		require.NoError(t, err, "seed %d", seed)
+		assert.Empty(t, texts(CheckDispatch(in, d)), "seed %d", seed)
+	}
+}
+
+// days is how many random days are tried; DAYS asks for more.
+func days(t *testing.T) uint64 {
+	if n, err := strconv.Atoi(os.Getenv("DAYS")); err == nil {
+		return uint64(n)
+	}
+	if testing.Short() {
+		return 20
+	}
+	return 60
+}

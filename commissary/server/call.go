@@ -1,0 +1,150 @@
+package server
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"runtime/debug"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/reflect/protoregistry"
+
+	"buf.build/go/protovalidate"
+
+	"doughrun/commissary"
+	v1 "doughrun/proto/doughrun/v1"
+)
+
+// Every call passes these, outermost first: logs sees the final status,
+// answers turns refusals into statuses, limits bounds the time, identifies
+// says who calls, validates holds the request against the contract, and
+// recovers turns a panic of the handler into an internal error.
+
+// call is what the outer interceptors learn from the inner ones.
+type call struct {
+	who       string
+	reference string // of an internal error
+	cause     error  // what the caller is not told
+}
+
+type callKey struct{}
+
+func callOf(ctx context.Context) *call {
+	c, ok := ctx.Value(callKey{}).(*call)
+	if !ok {
+		return &call{}
+	}
+	return c
+}
+
+// callerOf returns who is calling.
+func callerOf(ctx context.Context) string { return callOf(ctx).who }
+
+// methodOf returns the full name of the method called.
+func methodOf(ctx context.Context) string {
+	name, _ := grpc.Method(ctx)
+	return name
+}
+
+func logs(log *slog.Logger) grpc.UnaryServerInterceptor {
+	return func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+		c := &call{}
+		began := time.Now()
+		resp, err := next(context.WithValue(ctx, callKey{}, c), req)
+		attrs := []slog.Attr{
+			slog.String("method", info.FullMethod),
+			slog.String("caller", c.who),
+			slog.String("code", status.Code(err).String()),
+			slog.Duration("took", time.Since(began)),
+		}
+		if r, ok := req.(interface{ GetRequestId() string }); ok {
+			attrs = append(attrs, slog.String("request_id", r.GetRequestId()))
+		}
+		level := slog.LevelInfo
+		if c.reference != "" {
+			level = slog.LevelError
+			attrs = append(attrs, slog.String("reference", c.reference), slog.Any("cause", c.cause))
+		}
+		log.LogAttrs(ctx, level, "call", attrs...)
+		return resp, err
+	}
+}
+
+func limits(longest time.Duration) grpc.UnaryServerInterceptor {
+	return func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+		ctx, cancel := context.WithTimeout(ctx, longest)
+		defer cancel()
+		return next(ctx, req)
+	}
+}
+
+// local is who calls as long as the service has no access control and listens
+// on this machine only.
+const local = "local"
+
+func identifies(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+	callOf(ctx).who = local
+	return next(ctx, req)
+}
+
+func validates(rules protovalidate.Validator) grpc.UnaryServerInterceptor {
+	return func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+		m, ok := req.(proto.Message)
+		if !ok {
+			return nil, fmt.Errorf("%s takes a %T, which is no message", info.FullMethod, req)
+		}
+		if err := rules.Validate(m); err != nil {
+			return nil, violated(err)
+		}
+		return next(ctx, req)
+	}
+}
+
+// violated says which field rules of the contract a request breaks.
+func violated(err error) error {
+	var broken *protovalidate.ValidationError
+	if !errors.As(err, &broken) {
+		return err
+	}
+	e := commissary.Refuse(commissary.Invalid, "FIELDS_INVALID", "the request breaks the rules of its fields; correct the fields named here")
+	for _, v := range broken.Violations {
+		where := protovalidate.FieldPathString(v.Proto.GetField())
+		if where == "" {
+			where = "request"
+		}
+		e.Faults = append(e.Faults, commissary.Fault{Where: where, Text: v.Proto.GetMessage()})
+	}
+	return e
+}
+
+func recovers(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (resp any, err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			resp, err = nil, fmt.Errorf("panic: %v\n%s", p, debug.Stack())
+		}
+	}()
+	return next(ctx, req)
+}
+
+// requests returns an empty message of every request of the contract, so that
+// its rules are compiled before the first call.
+func requests() []proto.Message {
+	var all []proto.Message
+	protoregistry.GlobalFiles.RangeFilesByPackage(v1.File_doughrun_v1_order_proto.Package(), func(f protoreflect.FileDescriptor) bool {
+		for i := range f.Services().Len() {
+			methods := f.Services().Get(i).Methods()
+			for j := range methods.Len() {
+				if t, err := protoregistry.GlobalTypes.FindMessageByName(methods.Get(j).Input().FullName()); err == nil {
+					all = append(all, t.New().Interface())
+				}
+			}
+		}
+		return true
+	})
+	return all
+}

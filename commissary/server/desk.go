@@ -1,0 +1,289 @@
+package server
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"doughrun/commissary"
+	"doughrun/commissary/civil"
+	"doughrun/commissary/quantity"
+	"doughrun/commissary/wire"
+	v1 "doughrun/proto/doughrun/v1"
+)
+
+// nightsAhead is how far ahead of today a shop may order: further is a slip of
+// the pen.
+const nightsAhead = 31
+
+// desk is where one shop's order of one night is judged.
+type desk struct {
+	*kitchen
+	night  civil.Date
+	shop   commissary.Shop
+	at     time.Time
+	before commissary.Order // its newest revision; revision 0 when there is none
+}
+
+// desk opens the desk for an order by its name.
+func (c *core) desk(tx commissary.Tx, at time.Time, name string) (*desk, error) {
+	id, date, shopID, err := wire.ParseOrder(name)
+	if err != nil {
+		return nil, err
+	}
+	k, err := c.kitchen(tx, id, 0)
+	if err != nil {
+		return nil, err
+	}
+	shop, ok := k.shop(shopID)
+	if !ok {
+		e := commissary.Refuse(commissary.NotFound, "SHOP_NOT_FOUND", "there is no shop %q in the kitchen's book; check the name", shopID)
+		e.Meta = map[string]string{"shop": shopID}
+		return nil, e
+	}
+	if today := k.zone.Date(at); date.Days(today) > nightsAhead {
+		e := commissary.Refuse(commissary.Invalid, "NIGHT_TOO_FAR", "the night of %s is more than %d days ahead; check the date", date.Long(), nightsAhead)
+		e.Faults = []commissary.Fault{{Where: "name", Text: "the last night that takes orders today is " + today.AddDays(nightsAhead).String()}}
+		return nil, e
+	}
+	d := &desk{kitchen: k, night: date, shop: shop, at: at}
+	d.before, err = tx.Orders(id).Get(date, shopID)
+	if err != nil && commissary.KindOf(err) != commissary.NotFound {
+		return nil, err
+	}
+	return d, nil
+}
+
+func (d *desk) what() string { return d.shop.Name + "'s order of the night of " + d.night.Long() }
+
+func (d *desk) next(state commissary.OrderState, w *writing) commissary.Order {
+	return commissary.Order{Night: d.night, Shop: d.shop.ID, Revision: d.before.Revision + 1, State: state, By: w.who, Submitted: w.at}
+}
+
+// open refuses a night that is closed, with the earliest that is not.
+func (d *desk) open(tx commissary.Tx) error {
+	n, err := night(tx, d.id(), d.night)
+	if err != nil || n.State == commissary.NightOpen {
+		return err
+	}
+	e := commissary.Refuse(commissary.Precondition, "NIGHT_CLOSED", "the night of %s is closed; call the kitchen (%s) to have the order admitted late", d.night.Long(), d.Book.Kitchen.Phone)
+	e.Meta = map[string]string{"night": d.night.String(), "state": string(n.State)}
+	earliest, ok, err := d.earliest(tx, "")
+	if err != nil {
+		return err
+	}
+	if ok {
+		e.Meta["earliest_night"] = earliest.String()
+		e.Text = fmt.Sprintf("the night of %s is closed; the earliest night that still works is %s, or call the kitchen (%s) to have the order admitted late",
+			d.night.Long(), earliest, d.Book.Kitchen.Phone)
+	}
+	return e
+}
+
+// earliest returns the first night after this one that is open and on which
+// an item's default line is still in time; any item's when none is named.
+func (d *desk) earliest(tx commissary.Tx, item string) (civil.Date, bool, error) {
+	for date := d.night.AddDays(1); date.Days(d.zone.Date(d.at)) <= nightsAhead; date = date.AddDays(1) {
+		n, err := night(tx, d.id(), date)
+		if err != nil {
+			return date, false, err
+		}
+		for _, it := range d.Items {
+			if n.State == commissary.NightOpen && (item == "" || it.ID == item) && !d.at.After(d.cutOff(it, date.AddDays(it.Ship.BakeAfter))) {
+				return date, true, nil
+			}
+		}
+	}
+	return civil.Date{}, false, nil
+}
+
+// cutOff returns the last instant at which a line of an item for a bake date
+// is taken: it follows from the night on which that date is the default.
+func (d *desk) cutOff(it commissary.Item, bake civil.Date) time.Time {
+	i := slices.IndexFunc(d.CutOffs, func(c commissary.CutOff) bool { return c.Class == it.CutOff })
+	if i < 0 {
+		return d.zone.Instant(bake, 0)
+	}
+	c := d.CutOffs[i]
+	return d.zone.Instant(bake.AddDays(-it.Ship.BakeAfter-c.Days), c.At)
+}
+
+// lines reads the lines of an order and fills in default bake dates. It
+// refuses what nobody could make or bring, whatever the hour.
+func (d *desk) lines(sent []*v1.OrderLine) ([]commissary.OrderLine, error) {
+	lines, err := wire.ReadOrderLines(sent)
+	if err != nil {
+		return nil, err
+	}
+	var faults []commissary.Fault
+	fault := func(i int, field, format string, args ...any) {
+		faults = append(faults, commissary.Fault{Where: fmt.Sprintf("lines[%d]%s", i, field), Text: fmt.Sprintf(format, args...)})
+	}
+	first := map[service]int{}
+	for i := range lines {
+		l := &lines[i]
+		it, ok := d.item(l.Item)
+		if !ok {
+			fault(i, ".item_id", "there is no item %q; the book's catalogue lists what can be ordered", l.Item)
+			continue
+		}
+		if l.BakeDate.IsZero() {
+			l.BakeDate = d.night.AddDays(it.Ship.BakeAfter)
+		}
+		if j, twice := first[service{l.Item, l.BakeDate}]; twice {
+			fault(i, "", "%s for %s stands in lines[%d] already; write one line with the sum", it.Name, l.BakeDate.Short(), j)
+			continue
+		}
+		first[service{l.Item, l.BakeDate}] = i
+		delivery := l.BakeDate.AddDays(-it.Ship.DeliverBefore)
+		soonest := d.night.AddDays(1 + it.Ship.DeliverBefore)
+		furthest := d.night.AddDays(max(d.Book.Kitchen.PlanDays, 1) + it.Ship.DeliverBefore)
+		switch {
+		case l.BakeDate.Compare(soonest) < 0:
+			fault(i, ".bake_date", "%s for %s would have had to leave on %s; the first day this night can serve is %s", it.Name, l.BakeDate.Short(), delivery.Short(), soonest)
+		case l.BakeDate.Compare(furthest) > 0:
+			fault(i, ".bake_date", "%s is further ahead than the kitchen plans; the last day this night can serve is %s", l.BakeDate.Short(), furthest)
+		case !trades(d.shop, l.BakeDate):
+			fault(i, ".bake_date", "%s does not trade on %s; correct the date, or the service hours in the book", d.shop.Name, l.BakeDate.Short())
+		case !d.served(delivery):
+			fault(i, ".bake_date", "no run stops at %s on %s, when %s for %s would be delivered; choose another day", d.shop.Name, delivery.Short(), it.Name, l.BakeDate.Short())
+		}
+	}
+	if len(faults) == 0 {
+		return lines, nil
+	}
+	e := commissary.Refuse(commissary.Invalid, "ORDER_INVALID", "the order cannot be taken; correct the lines named here")
+	e.Faults = faults
+	return nil, e
+}
+
+// service is one item for one bake date.
+type service struct {
+	item string
+	bake civil.Date
+}
+
+// inTime refuses every change that comes after its line's cut-off: a line
+// added, altered or left out. A line that stays as it was is never late, so
+// that a shop can still amend what is open.
+func (d *desk) inTime(tx commissary.Tx, lines []commissary.OrderLine) error {
+	was, now := d.standing(), map[service]quantity.Pieces{}
+	if d.speaks() {
+		was = piecesOf(d.before.Lines)
+	}
+	where := map[service]string{}
+	for i, l := range lines {
+		now[service{l.Item, l.BakeDate}] = l.Pieces
+		where[service{l.Item, l.BakeDate}] = fmt.Sprintf("lines[%d]", i)
+	}
+	return d.late(tx, was, now, where)
+}
+
+// cancelInTime is inTime for going back to the standing order.
+func (d *desk) cancelInTime(tx commissary.Tx) error {
+	return d.late(tx, piecesOf(d.before.Lines), d.standing(), nil)
+}
+
+// speaks reports whether the order before counts.
+func (d *desk) speaks() bool {
+	return d.before.Revision > 0 && d.before.State != commissary.OrderCancelled
+}
+
+func piecesOf(lines []commissary.OrderLine) map[service]quantity.Pieces {
+	m := map[service]quantity.Pieces{}
+	for _, l := range lines {
+		m[service{l.Item, l.BakeDate}] = l.Pieces
+	}
+	return m
+}
+
+// standing is what the shop's standing order says for each item's default
+// bake date, where a first order of this night would speak instead. Items
+// that must be in some nights earlier are settled by those nights' orders.
+func (d *desk) standing() map[service]quantity.Pieces {
+	m := map[service]quantity.Pieces{}
+	for _, st := range d.shop.Standing {
+		it, ok := d.item(st.Item)
+		if !ok || d.nightsBefore(it) > 0 {
+			continue
+		}
+		bake := d.night.AddDays(it.Ship.BakeAfter)
+		if st.Days.Has(bake.Weekday()) && trades(d.shop, bake) {
+			m[service{st.Item, bake}] += st.Pieces
+		}
+	}
+	return m
+}
+
+func (d *desk) nightsBefore(it commissary.Item) int {
+	for _, c := range d.CutOffs {
+		if c.Class == it.CutOff {
+			return c.Days
+		}
+	}
+	return 0
+}
+
+// late refuses the differences between two wishes that come too late.
+func (d *desk) late(tx commissary.Tx, was, now map[service]quantity.Pieces, where map[service]string) error {
+	changed := map[service]bool{}
+	for s, n := range now {
+		changed[s] = was[s] != n
+	}
+	for s, n := range was {
+		changed[s] = now[s] != n
+	}
+	var late []service
+	for s, c := range changed {
+		if it, ok := d.item(s.item); ok && c && d.at.After(d.cutOff(it, s.bake)) {
+			late = append(late, s)
+		}
+	}
+	if len(late) == 0 {
+		return nil
+	}
+	slices.SortFunc(late, func(a, b service) int {
+		if c := a.bake.Compare(b.bake); c != 0 {
+			return c
+		}
+		return slices.IndexFunc(d.Items, func(x commissary.Item) bool { return x.ID == a.item }) -
+			slices.IndexFunc(d.Items, func(x commissary.Item) bool { return x.ID == b.item })
+	})
+	e := commissary.Refuse(commissary.Invalid, "CUT_OFF_PASSED", "it is too late for part of the order; keep the lines named here as they were, or call the kitchen (%s)", d.Book.Kitchen.Phone)
+	e.Meta = map[string]string{"night": d.night.String()}
+	var latest civil.Date
+	for _, s := range late {
+		it, _ := d.item(s.item)
+		text := fmt.Sprintf("%s for %s had to be in by %s; it stays at %d", it.Name, s.bake.Short(), d.zone.Long(d.cutOff(it, s.bake)), was[s])
+		earliest, ok, err := d.earliest(tx, s.item)
+		if err != nil {
+			return err
+		}
+		if ok {
+			text += fmt.Sprintf("; the earliest night that still works for it is %s, for %s", earliest, earliest.AddDays(it.Ship.BakeAfter).Short())
+			if latest.IsZero() || earliest.Compare(latest) > 0 {
+				latest = earliest
+			}
+		}
+		field := where[s]
+		if field == "" {
+			field = "lines" // it was left out
+		}
+		e.Faults = append(e.Faults, commissary.Fault{Where: field, Text: text})
+	}
+	if !latest.IsZero() {
+		e.Meta["earliest_night"] = latest.String()
+	}
+	return e
+}
+
+// served reports whether a run stops at the shop on a day.
+func (d *desk) served(day civil.Date) bool {
+	return slices.ContainsFunc(d.Runs, func(r commissary.Run) bool {
+		return r.Days.Has(day.Weekday()) && slices.ContainsFunc(r.Stops, func(s commissary.Stop) bool { return s.Shop == d.shop.ID })
+	})
+}
+
+func trades(s commissary.Shop, day civil.Date) bool {
+	return slices.ContainsFunc(s.Service, func(x commissary.Service) bool { return x.Days.Has(day.Weekday()) })
+}

@@ -1,0 +1,114 @@
+package server
+
+import (
+	"slices"
+	"time"
+
+	"doughrun/commissary"
+	"doughrun/commissary/civil"
+	"doughrun/commissary/plan"
+)
+
+// outDays is for how many nights back batches that came out still matter: the
+// vessels stand as they left them.
+const outDays = 2
+
+// draftLife is how old a draft may be when it is released: what it plans has
+// not begun by then.
+const draftLife = 15 * time.Minute
+
+// atKitchen is where lots stand that can be planned with and picked.
+const atKitchen = "kitchen"
+
+// loadNight returns everything a plan or a dispatch of a night is made from,
+// as it stands at an instant. It is the one way from the store to plan.Input.
+//
+// Batches that this night's own plan posted and nobody has started are left
+// out: a new plan of the night replaces them.
+func (c *core) loadNight(tx commissary.Tx, id string, date civil.Date, at time.Time) (*kitchen, plan.Input, error) {
+	k, err := c.kitchen(tx, id, 0)
+	if err != nil {
+		return nil, plan.Input{}, noBook(err)
+	}
+	in := plan.Input{Book: k.Book, Night: date, At: at}
+	orders, err := tx.Orders(id).Since(date.AddDays(-max(k.Book.Kitchen.PlanDays, 1)))
+	if err != nil {
+		return nil, in, err
+	}
+	in.Orders = slices.DeleteFunc(orders, func(o commissary.Order) bool { return o.Night.Compare(date) > 0 })
+	lots, err := tx.Lots(id).OnHand()
+	if err != nil {
+		return nil, in, err
+	}
+	in.Lots = slices.DeleteFunc(lots, func(l commissary.Lot) bool { return l.Place != atKitchen })
+
+	posted, err := tx.Batches(id).Open()
+	if err != nil {
+		return nil, in, err
+	}
+	posted = slices.DeleteFunc(posted, func(b commissary.PostedBatch) bool { return b.State == commissary.BatchPosted && b.Night == date })
+	for d := -outDays; d <= 0; d++ {
+		of, err := tx.Batches(id).List(date.AddDays(d), "", 0)
+		if err != nil {
+			return nil, in, err
+		}
+		for _, b := range of {
+			if b.State == commissary.BatchOut {
+				posted = append(posted, b)
+			}
+		}
+	}
+	// What came out of a batch is a lot: whoever takes from the one takes from the other.
+	lotOf := map[string]string{}
+	for _, l := range in.Lots {
+		if l.Item == "" && l.Batch != "" {
+			lotOf[l.Batch] = l.Code
+		}
+	}
+	for _, b := range posted {
+		for i, u := range b.Uses {
+			if code, ok := lotOf[u.Batch]; ok {
+				b.Uses[i] = commissary.Use{Lot: code, Mass: u.Mass}
+			}
+		}
+		in.Posted = append(in.Posted, b.Batch)
+	}
+	return k, in, nil
+}
+
+// noBook turns an unknown kitchen into a refusal to plan.
+func noBook(err error) error {
+	if commissary.KindOf(err) == commissary.NotFound {
+		return commissary.Refuse(commissary.Precondition, "NO_BOOK", "%v", err)
+	}
+	return err
+}
+
+// nextMinute is the instant a draft is made for: nothing starts the moment it
+// is drafted.
+func nextMinute(at time.Time) time.Time {
+	t := at.Truncate(time.Minute)
+	if t.Before(at) {
+		t = t.Add(time.Minute)
+	}
+	return t
+}
+
+// fresh refuses a draft that was made for an instant too long past, or still to come.
+func fresh(draft, at time.Time) error {
+	if draft.After(nextMinute(at)) || draft.Before(at.Add(-draftLife)) {
+		e := commissary.Refuse(commissary.Precondition, "DRAFT_TOO_OLD", "the draft was made for %s, and it is %s; draft again and look again",
+			draft.Format(time.RFC3339), at.Format(time.RFC3339))
+		e.Meta = map[string]string{"draft_time": draft.Format(time.RFC3339), "time": at.Format(time.RFC3339)}
+		return e
+	}
+	return nil
+}
+
+// unchanged refuses a draft whose inputs are no longer what they were.
+func unchanged(in plan.Input, hash string) error {
+	if plan.Hash(in) == hash {
+		return nil
+	}
+	return commissary.Refuse(commissary.Conflict, "INPUTS_CHANGED", "orders, lots, batches or the book have changed since the draft; draft again and look again")
+}

@@ -1,0 +1,213 @@
+package sheet
+
+import (
+	"fmt"
+	"strings"
+
+	v1 "doughrun/proto/doughrun/v1"
+)
+
+// Batch is the page that is taped to the mixer: what to weigh in which order,
+// the water, the mixing, what follows and when, and blanks for what happened.
+func Batch(b *v1.Batch, s *v1.BatchSheet) string {
+	p := newPage(s.GetSite(), "BATCH SHEET")
+	formula := either(b.GetFormulaName(), b.GetFormulaId())
+	p.ends("BATCH "+b.GetId()+"  "+strings.ToUpper(formula), word(b.GetState(), "BATCH_STATE_"))
+	posted := ""
+	if b.GetNightDate() != "" {
+		posted = fmt.Sprintf("night of %s, plan revision %d", day(b.GetNightDate()), b.GetPlanRevision())
+	}
+	p.ends(vesselOf(b, true), posted)
+	p.ends(fmt.Sprintf("LOAD %s   OUT OF THE MIX %s", p.at(loads(b)), p.at(b.GetMixEndTime())), firmMark(b))
+	if b.GetOdd() {
+		p.put(0, "*** ODD BATCH: its weights differ from the other "+formula+" batches ***")
+	}
+	p.weigh(s)
+	p.mix(s)
+	p.next(b)
+	p.divide(s)
+	if len(s.GetCautions()) > 0 {
+		p.section("MIND", "")
+		for _, c := range s.GetCautions() {
+			p.item(0, "!", c)
+		}
+	}
+	p.actuals(s)
+	return p.String()
+}
+
+// vesselOf names a batch's vessel, and which one of several alike.
+func vesselOf(b *v1.Batch, several bool) string {
+	v := either(b.GetVesselName(), b.GetVesselId())
+	if several && b.GetVesselUnit() > 0 {
+		v += fmt.Sprintf(" no. %d", b.GetVesselUnit())
+	}
+	return v
+}
+
+// severalOf tells the vessels of which batches use more than one.
+func severalOf(batches []*v1.Batch) map[string]bool {
+	several := map[string]bool{}
+	for _, b := range batches {
+		several[b.GetVesselId()] = several[b.GetVesselId()] || b.GetVesselUnit() > 1
+	}
+	return several
+}
+
+func (p *page) weigh(s *v1.BatchSheet) {
+	total := p.mass(s.GetMixedMassMg()) + " in all"
+	if s.GetFlourMassMg() > 0 {
+		total += ", flour " + p.about(s.GetFlourMassMg())
+	}
+	p.section("WEIGH IN THIS ORDER", total)
+	cols := []column{{"", 3, false}, {"", 32, false}, {"MASS", 11, true}, {"SCALE", 14, false}, {"LOT", 16, false}}
+	p.table(0, cols, nil)
+	for _, l := range s.GetLines() {
+		name := either(l.GetName(), l.GetId())
+		if len(l.GetAllergens()) > 0 {
+			name += " (" + strings.Join(l.GetAllergens(), ", ") + ")"
+		}
+		scale := l.GetScaleId()
+		if l.GetWeighings() > 1 {
+			scale += fmt.Sprintf(" in %d", l.GetWeighings())
+		}
+		p.row(0, cols, []string{"[ ]", name, onScale(l.GetMassMg(), l.GetScaleDivisionMg()), scale, strings.Repeat("_", 16)})
+		if ice := l.GetIceMassMg(); ice > 0 {
+			for _, part := range []struct {
+				what string
+				mass int64
+			}{{"of it water from the tap", l.GetMassMg() - ice}, {"of it chipped ice", ice}} {
+				p.row(0, cols, []string{"", "- " + part.what, onScale(part.mass, l.GetScaleDivisionMg()), "", ""})
+			}
+		}
+	}
+}
+
+func (p *page) mix(s *v1.BatchSheet) {
+	p.section("MIX", "")
+	if s.GetSecondSpeedSeconds() > 0 {
+		p.put(0, "First speed "+lasting(s.GetFirstSpeedSeconds())+", then second speed "+lasting(s.GetSecondSpeedSeconds())+".")
+	} else {
+		p.put(0, lasting(s.GetFirstSpeedSeconds())+", never at second speed.")
+	}
+	if s.WaterTempMillicelsius != nil {
+		text := "WATER AT " + p.temp(s.GetWaterTempMillicelsius())
+		if s.TargetTempMillicelsius != nil {
+			text += " for dough out at " + p.temp(s.GetTargetTempMillicelsius())
+		}
+		p.put(0, fmt.Sprintf("%s. Computed for room %s, flour %s, tap water %s; measure, and tell the planner when they differ.", text,
+			p.temp(s.GetRoomTempMillicelsius()), p.temp(s.GetFlourTempMillicelsius()), p.temp(s.GetTapWaterTempMillicelsius())))
+	} else if s.TargetTempMillicelsius != nil {
+		p.put(0, "Out of the mix at "+p.temp(s.GetTargetTempMillicelsius())+".")
+	}
+}
+
+func (p *page) next(b *v1.Batch) {
+	if len(b.GetSteps()) == 0 {
+		return
+	}
+	p.section("STEP BY STEP", "")
+	var rows [][]string
+	for _, s := range b.GetSteps() {
+		end := p.at(s.GetEndTime())
+		if p.on(s.GetStartTime()) == p.on(s.GetEndTime()) {
+			end = p.clock(s.GetEndTime())
+		}
+		heads := ""
+		if s.GetHeads() > 0 {
+			heads = person(s.GetHeads())
+		}
+		where := either(s.GetResourceName(), s.GetResourceId())
+		if s.GetContainerSlots() > 0 {
+			where += fmt.Sprintf(", %d places", s.GetContainerSlots())
+		}
+		rows = append(rows, []string{"[ ]", p.at(s.GetStartTime()), end, steps[s.GetKind()], where, heads})
+	}
+	p.table(0, []column{{"", 3, false}, {"FROM", 16, false}, {"TO", 16, false}, {"", 11, false}, {"WHERE", 20, false}, {"", 9, false}}, rows)
+}
+
+// steps are the words for what happens to a batch.
+var steps = map[v1.StepKind]string{
+	v1.StepKind_STEP_KIND_UNSPECIFIED: nothing,
+	v1.StepKind_STEP_KIND_WEIGH:       "weigh up",
+	v1.StepKind_STEP_KIND_MIX:         "MIX",
+	v1.StepKind_STEP_KIND_WASH:        "clean",
+	v1.StepKind_STEP_KIND_REST:        "rest",
+	v1.StepKind_STEP_KIND_DIVIDE:      "divide, box",
+	v1.StepKind_STEP_KIND_COOL:        "cool",
+	v1.StepKind_STEP_KIND_PACK:        "pack, label",
+	v1.StepKind_STEP_KIND_CHILL:       "cross-stack",
+	v1.StepKind_STEP_KIND_NEST:        "nest, lid",
+	v1.StepKind_STEP_KIND_HOLD:        "hold cold",
+	v1.StepKind_STEP_KIND_PICK:        "pick, load",
+}
+
+func (p *page) divide(s *v1.BatchSheet) {
+	if len(s.GetDivides()) == 0 {
+		return
+	}
+	p.section("DIVIDE OR PACK", "allow for a loss of "+p.about(s.GetLossMassMg()))
+	var rows [][]string
+	for _, d := range s.GetDivides() {
+		each := p.mass(d.GetPieceMassMg())
+		if off := d.GetPieceMassMg() * d.GetTolerancePpm() / 1_000_000; off > 0 {
+			each += " +/- " + p.mass(off)
+		}
+		boxes := fmt.Sprintf("%d full", d.GetFullContainers())
+		if d.GetLoosePieces() > 0 {
+			boxes += fmt.Sprintf(" + 1 with %d", d.GetLoosePieces())
+		}
+		if d.GetContainerName() != "" {
+			boxes += ", " + d.GetContainerName()
+		}
+		rows = append(rows, []string{fmt.Sprint(d.GetPieces()), either(d.GetItemName(), d.GetItemId()), each, boxes})
+	}
+	p.table(0, []column{{"PIECES", 6, true}, {"ITEM", 22, false}, {"EACH", 20, false}, {"CONTAINERS, ONE LOT IN EACH", 29, false}}, rows)
+}
+
+// actuals leaves room for what really happened. What to do with a dough that
+// came out too warm is common practice, no source.
+func (p *page) actuals(s *v1.BatchSheet) {
+	p.section("WHAT REALLY HAPPENED", "")
+	blank := "________"
+	p.raw(fmt.Sprintf("load %s  out %s  water temp %s  dough temp %s", blank, blank, blank, blank))
+	p.raw(fmt.Sprintf("pieces %s  scrapped %s  last one in the cold at %s", blank, blank, blank))
+	p.raw("by " + strings.Repeat("_", 28) + "  signed " + strings.Repeat("_", 28))
+	if s.TargetTempMillicelsius != nil && len(s.GetDivides()) > 0 {
+		over := "2 °C"
+		if s.GetSite().GetUnits() == v1.UnitSystem_UNIT_SYSTEM_US {
+			over = "4 °F"
+		}
+		p.put(0, "More than "+over+" too warm: divide at once and into the cold, lids late, use this batch first, tell the planner.")
+	}
+}
+
+// Batches lists posted batches.
+func Batches(site *v1.Site, list []*v1.Batch) string {
+	p := newPage(site, "BATCHES")
+	p.batches(list)
+	return p.String()
+}
+
+func (p *page) batches(list []*v1.Batch) {
+	several := severalOf(list)
+	var rows [][]string
+	for _, b := range list {
+		rows = append(rows, []string{b.GetId(), word(b.GetState(), "BATCH_STATE_"), p.at(loads(b)), either(b.GetFormulaName(), b.GetFormulaId()), vesselOf(b, several[b.GetVesselId()]), p.about(b.GetMassMg())})
+	}
+	p.table(0, []column{{"BATCH", 11, false}, {"STATE", 8, false}, {"LOAD", 16, false}, {"FORMULA", 15, false}, {"VESSEL", 16, false}, {"MASS", 9, true}}, rows)
+	if len(list) == 0 {
+		p.put(0, "None.")
+	}
+}
+
+// Finished shows a batch that was begun or is out, and the lots it left.
+func Finished(site *v1.Site, b *v1.Batch, lots []*v1.Lot) string {
+	p := newPage(site, "BATCH")
+	p.batches([]*v1.Batch{b})
+	if b.GetState() == v1.BatchState_BATCH_STATE_OUT {
+		p.section("ITS LOTS", "write the code on every container")
+		p.lots(lots)
+	}
+	return p.String()
+}

@@ -1,0 +1,141 @@
+package sheet
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+
+	v1 "doughrun/proto/doughrun/v1"
+)
+
+// Manifest is what the driver works from: how to load, then stop by stop what
+// is left where, with the dates that hold for that shop.
+func Manifest(m *v1.Manifest) string {
+	p := newPage(m.GetSite(), "MANIFEST")
+	p.manifest(m)
+	return p.String()
+}
+
+func (p *page) manifest(m *v1.Manifest) {
+	revision := "DRAFT, NOT RELEASED"
+	if m.GetDispatchRevision() > 0 {
+		revision = fmt.Sprintf("DISPATCH REVISION %d", m.GetDispatchRevision())
+	}
+	p.ends("RUN "+strings.ToUpper(either(m.GetRunName(), m.GetRunId())), revision)
+	p.ends(either(m.GetVehicleName(), m.GetVehicleId()), "LEAVES "+p.exact(m.GetDepartTime()))
+	p.put(0, fmt.Sprintf("%s, %s with their containers, %s", counted(int64(m.GetContainers()), "container"), p.about(m.GetMassMg()), counted(int64(len(m.GetStops())), "stop")))
+	p.section("LOAD IN THIS ORDER", "last stop first")
+	for i := len(m.GetStops()) - 1; i >= 0; i-- {
+		s := m.GetStops()[i]
+		p.item(0, "[ ]", fmt.Sprintf("stop %d, %s: %s, %s", i+1, either(s.GetShopName(), s.GetShopId()), counted(int64(s.GetContainers()), "container"), p.about(s.GetMassMg())))
+	}
+	for i, s := range m.GetStops() {
+		p.stop(i+1, s)
+	}
+}
+
+func (p *page) stop(n int, s *v1.ManifestStop) {
+	p.section(fmt.Sprintf("STOP %d: %s", n, strings.ToUpper(either(s.GetShopName(), s.GetShopId()))), "arrives "+p.at(s.GetArriveTime()))
+	where := s.GetAddress()
+	if s.GetPhone() != "" {
+		where = strings.TrimPrefix(where+", phone "+s.GetPhone(), ", ")
+	}
+	if where != "" {
+		p.put(0, where)
+	}
+	if s.GetAccess() != "" {
+		p.put(0, "Access: "+s.GetAccess())
+	}
+	var rows [][]string
+	for _, l := range s.GetLines() {
+		rows = append(rows, []string{fmt.Sprint(l.GetContainers()), fmt.Sprint(l.GetPieces()), either(l.GetItemName(), l.GetItemId()), l.GetLotCode(),
+			p.mark(l.GetUseFromTime()), p.mark(l.GetUseByTime())})
+	}
+	p.table(0, []column{{"CONT", 4, true}, {"PIECES", 6, true}, {"ITEM", 20, false}, {"LOT", 21, false}, {"USE FROM", 12, false}, {"USE BY", 12, false}}, rows)
+	var pieces int64
+	for _, l := range s.GetLines() {
+		pieces += l.GetPieces()
+	}
+	p.put(0, fmt.Sprintf("In all %s, %s, %s", counted(int64(s.GetContainers()), "container"), counted(pieces, "piece"), p.about(s.GetMassMg())))
+	allergens := "none that the kitchen's book names"
+	if len(s.GetAllergens()) > 0 {
+		allergens = strings.Join(s.GetAllergens(), ", ")
+	}
+	p.put(0, "Allergens: "+allergens)
+	blank := strings.Repeat("_", 8)
+	sign := "received by " + strings.Repeat("_", 22)
+	if s.GetUnattended() {
+		sign = "NOBODY THERE: walk-in, photo [ ]"
+	}
+	p.raw(fmt.Sprintf("time %s  product temp %s  %s", blank, blank, sign))
+	p.raw(fmt.Sprintf("empties back %s  refused (never back to stock) %s", blank, blank))
+}
+
+// Manifests is every manifest of a night, one after the other.
+func Manifests(list []*v1.Manifest) string {
+	var text strings.Builder
+	for i, m := range list {
+		if i > 0 {
+			text.WriteByte('\n')
+		}
+		text.WriteString(Manifest(m))
+	}
+	return text.String()
+}
+
+// Dispatch is the morning at one glance: what becomes of every need, and what
+// rides on each run.
+func Dispatch(m *v1.Dispatch) string {
+	p := newPage(m.GetSite(), "DISPATCH")
+	p.ends("Delivery on "+longDay(m.GetDeliveryDate()), standing(m.GetState(), m.GetRevision()))
+	p.put(0, fmt.Sprintf("Night of %s, made for %s, inputs %.12s", longDay(m.GetNightDate()), p.exact(m.GetDraftTime()), either(m.GetInputHash(), nothing)))
+	n := newNames()
+	for _, l := range m.GetLines() {
+		n.shops[l.GetShopId()], n.items[l.GetItemId()] = l.GetShopName(), l.GetItemName()
+	}
+	p.exceptions(m.GetExceptions(), n)
+	p.section("RUNS", "")
+	var rows [][]string
+	for _, r := range m.GetManifests() {
+		var shops []string
+		for _, s := range r.GetStops() {
+			shops = append(shops, fmt.Sprintf("%s (%d)", either(s.GetShopName(), s.GetShopId()), s.GetContainers()))
+		}
+		rows = append(rows, []string{p.at(r.GetDepartTime()), either(r.GetRunName(), r.GetRunId()), fmt.Sprint(r.GetContainers()), p.about(r.GetMassMg()), strings.Join(shops, ", ")})
+	}
+	p.table(0, []column{{"LEAVES", 16, false}, {"RUN", 12, false}, {"CONT.", 5, true}, {"MASS", 10, true}, {"STOPS, WITH CONTAINERS", 33, false}}, rows)
+	p.section("WHAT BECOMES OF EVERY NEED", "ordered = picked + short")
+	var ordered, picked, short int64
+	rows = nil
+	lines := byShop(m.GetLines())
+	for i, l := range lines {
+		shop := ""
+		if i == 0 || lines[i-1].GetShopId() != l.GetShopId() {
+			shop = either(l.GetShopName(), l.GetShopId())
+		}
+		note := ""
+		if l.GetSource() != v1.Source_SOURCE_ORDER {
+			note = strings.ToLower(word(l.GetSource(), "SOURCE_"))
+		}
+		rows = append(rows, []string{shop, either(l.GetItemName(), l.GetItemId()), day(l.GetBakeDate()), fmt.Sprint(l.GetOrderedPieces()), fmt.Sprint(l.GetPickedPieces()), number(l.GetShortPieces()), note})
+		ordered, picked, short = ordered+l.GetOrderedPieces(), picked+l.GetPickedPieces(), short+l.GetShortPieces()
+	}
+	rows = append(rows, []string{"In all", "", "", fmt.Sprint(ordered), fmt.Sprint(picked), number(short), ""})
+	p.table(0, []column{{"SHOP", 15, false}, {"ITEM", 21, false}, {"FOR", 10, false}, {"ORDERED", 7, true}, {"PICKED", 6, true}, {"SHORT", 5, true}, {"", 8, false}}, rows)
+	return p.String()
+}
+
+// byShop puts lines of one shop together, shops in the order in which they
+// first appear.
+func byShop(lines []*v1.DispatchLine) []*v1.DispatchLine {
+	first := map[string]int{}
+	for _, l := range lines {
+		if _, ok := first[l.GetShopId()]; !ok {
+			first[l.GetShopId()] = len(first)
+		}
+	}
+	lines = slices.Clone(lines)
+	slices.SortStableFunc(lines, func(a, b *v1.DispatchLine) int { return cmp.Compare(first[a.GetShopId()], first[b.GetShopId()]) })
+	return lines
+}

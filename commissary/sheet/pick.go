@@ -1,0 +1,70 @@
+package sheet
+
+import (
+	"fmt"
+	"strings"
+
+	v1 "doughrun/proto/doughrun/v1"
+)
+
+// Picks is what the dock works from: run by run, shop by shop in loading
+// order, zone by zone in walking order, whole containers before the split one,
+// with a running count of containers.
+func Picks(m *v1.PickList) string {
+	p := newPage(m.GetSite(), "PICK LIST")
+	p.ends("Delivery on "+longDay(m.GetDeliveryDate()), fmt.Sprintf("DISPATCH REVISION %d", m.GetDispatchRevision()))
+	p.put(0, "Night of "+longDay(m.GetNightDate())+". One lot in a container, one shop on a dolly. A list with another revision is waste paper.")
+	for _, r := range m.GetRuns() {
+		p.pickRun(r)
+	}
+	if len(m.GetRuns()) == 0 {
+		p.put(0, "Nothing is picked.")
+	}
+	return p.String()
+}
+
+func (p *page) pickRun(r *v1.PickRun) {
+	p.blank()
+	p.rule('=')
+	p.ends("RUN "+strings.ToUpper(either(r.GetRunName(), r.GetRunId())), "leaves "+p.at(r.GetDepartTime()))
+	p.ends(r.GetVehicleName(), fmt.Sprintf("%s, %s with their containers", counted(int64(r.GetContainers()), "container"), p.about(r.GetMassMg())))
+	p.rule('=')
+	for picks := r.GetPicks(); len(picks) > 0; {
+		n := 1
+		for n < len(picks) && picks[n].GetShopId() == picks[0].GetShopId() {
+			n++
+		}
+		p.pickShop(picks[:n])
+		picks = picks[n:]
+	}
+}
+
+func (p *page) pickShop(picks []*v1.Pick) {
+	p.section("FOR "+strings.ToUpper(either(picks[0].GetShopName(), picks[0].GetShopId())), "")
+	cols := []column{{"", 5, false}, {"FULL", 4, true}, {"LOOSE", 5, true}, {"PIECES", 6, true}, {"ITEM", 24, false}, {"LOT", 24, false}, {"COUNT", 5, true}}
+	p.table(0, cols, nil)
+	var count, pieces int64
+	var kinds []string // containers, in walking order
+	boxes := map[string]int64{}
+	for i, k := range picks {
+		if i == 0 || k.GetZoneId() != picks[i-1].GetZoneId() || k.GetBakeDate() != picks[i-1].GetBakeDate() {
+			p.put(0, fmt.Sprintf("%s, for %s", either(k.GetZoneName(), k.GetZoneId()), day(k.GetBakeDate())))
+		}
+		n := int64(k.GetFullContainers())
+		if k.GetLoosePieces() > 0 {
+			n++
+		}
+		count += n
+		pieces += k.GetPieces()
+		if boxes[k.GetContainerName()] == 0 {
+			kinds = append(kinds, k.GetContainerName())
+		}
+		boxes[k.GetContainerName()] += n
+		p.row(0, cols, []string{"  [ ]", number(int64(k.GetFullContainers())), number(k.GetLoosePieces()), fmt.Sprint(k.GetPieces()),
+			either(k.GetItemName(), k.GetItemId()), k.GetLotCode(), fmt.Sprint(count)})
+	}
+	for i, kind := range kinds {
+		kinds[i] = fmt.Sprintf("%d x %s", boxes[kind], either(kind, "container"))
+	}
+	p.put(0, fmt.Sprintf("In all %s, %s: %s", counted(count, "container"), counted(pieces, "piece"), strings.Join(kinds, ", ")))
+}
