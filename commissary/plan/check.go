@@ -23,7 +23,7 @@ import (
 // Batches that stand already (in.Posted) and lots on hand are facts: they take
 // up room, hands and vessels and are not blamed; what the plan adds to them is.
 func Check(in Input, p commissary.Plan) []commissary.Reason {
-	c, err := newChecker(in)
+	c, err := newChecker(in, in.At)
 	if err != nil {
 		return []commissary.Reason{{Code: commissary.BrokenInput, Limit: "book", Text: err.Error()}}
 	}
@@ -86,7 +86,8 @@ type taking struct {
 	mass quantity.Mass
 }
 
-func newChecker(in Input) (*checker, error) {
+// newChecker reads the book, and the demand whose runs leave from an instant on.
+func newChecker(in Input, from time.Time) (*checker, error) {
 	zone, err := civil.LoadZone(in.Book.Kitchen.Zone)
 	if err != nil {
 		return nil, err
@@ -100,6 +101,7 @@ func newChecker(in Input) (*checker, error) {
 		shops:    named(in.Book.Shops, func(x commissary.Shop) string { return x.ID }),
 		lots:     named(in.Lots, func(x commissary.Lot) string { return x.Code }),
 		posted:   named(in.Posted, func(x commissary.Batch) string { return x.ID })}
+	in.At = from
 	if c.demanded, c.said, err = Demand(in); err != nil {
 		return nil, err
 	}
@@ -256,6 +258,8 @@ func (c *checker) unique() {
 
 // identical holds the batches of one formula on one vessel and working day to
 // one mass, for one sheet is taped to the vessel; one may differ and is marked.
+// Batches that make no pieces, such as preferments, are each stirred for the
+// mix they feed and may all differ.
 // Batches that make no pieces are stirred each for the mix it feeds.
 func (c *checker) identical() {
 	type sheet struct {

@@ -702,7 +702,7 @@ var mutants = []mutant{
 	}},
 	{code: commissary.BrokenInput, name: "hash", plain: true, set: func(t *testing.T, m *mutation, by int64) {
 		m.hash = m.p.InputHash
-		m.in.Seed++
+		m.lot("20261126-14-poolish").Mass++
 	}},
 	{code: commissary.BrokenInput, name: "instant", plain: true, set: func(t *testing.T, m *mutation, by int64) { m.p.At = m.p.At.Add(-time.Second) }},
 	{code: commissary.BrokenInput, name: "night", plain: true, set: func(t *testing.T, m *mutation, by int64) { m.p.Night = m.p.Night.AddDays(1) }},
@@ -777,7 +777,7 @@ func (m *mutation) ages(t *testing.T) (least, most quantity.Seconds) {
 func (m *mutation) twin(t *testing.T, b *commissary.Batch, mass quantity.Mass, odd bool) {
 	mix := *step(t, b, commissary.StepMix)
 	m.in.Posted = append(m.in.Posted, commissary.Batch{ID: "20261125-92", Formula: b.Formula, Vessel: b.Vessel, Unit: 99, Mass: mass, Odd: odd, State: commissary.BatchPosted,
-		Steps: []commissary.Booking{{Step: commissary.StepMix, Resource: b.Vessel, From: mix.From, To: mix.To}}})
+		Makes: copied(t, b.Makes), Steps: []commissary.Booking{{Step: commissary.StepMix, Resource: b.Vessel, From: mix.From, To: mix.To}}})
 }
 
 // before posts a batch of another formula that left a batch's vessel just

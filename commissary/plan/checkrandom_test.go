@@ -57,7 +57,56 @@ func randomNight(t testing.TB, seed uint64) Input {
 	if rng.IntN(3) == 0 {
 		b.ColdStore.PullDown = quantity.Mass(60+rng.IntN(120)) * quantity.Kilogram
 	}
+	formulaOf := func(id string) *commissary.Formula {
+		return &b.Formulas[slices.IndexFunc(b.Formulas, func(f commissary.Formula) bool { return f.ID == id })]
+	}
+	if rng.IntN(4) == 0 { // sacks
+		formulaOf("pan-dough").Sack = 12500 * quantity.Gram
+	}
+	if rng.IntN(4) == 0 { // weighed up by hand before
+		f := formulaOf("house-dough")
+		f.Steps = slices.Insert(f.Steps, 0, commissary.Step{Kind: commissary.StepWeigh, Min: 10 * quantity.Minute, Wait: quantity.Hour, Heads: 1})
+	}
+	if rng.IntN(4) == 0 { // a pressed bench
+		formulaOf("house-dough").ColdWithin = quantity.Seconds(35+rng.IntN(40)) * quantity.Minute
+	}
+	if rng.IntN(4) == 0 { // a brand of sugar that must not get into the other dough
+		for i := range b.Ingredients {
+			if b.Ingredients[i].ID == "sugar" {
+				b.Ingredients[i].Allergens = []commissary.Allergen{commissary.Mustard}
+			}
+		}
+	}
+	if rng.IntN(6) == 0 { // a prep made with another
+		f := formulaOf("tomato-sauce")
+		for i := range f.Lines {
+			if f.Lines[i].Ingredient == "olive-oil" {
+				f.Lines[i] = commissary.FormulaLine{Prep: "garlic-oil", Share: f.Lines[i].Share}
+			}
+		}
+	}
+	for i := range b.Vessels {
+		b.Vessels[i].Count = max(b.Vessels[i].Count+rng.IntN(3)-1, 1)
+	}
+	if rng.IntN(4) == 0 { // around the end of summer time
+		in.shift(-25 - rng.IntN(4))
+	}
 	return in
+}
+
+// shift moves a night by whole days.
+func (in *Input) shift(days int) {
+	in.Night = in.Night.AddDays(days)
+	in.At = in.At.AddDate(0, 0, days)
+	for i := range in.Lots {
+		in.Lots[i].Made = in.Lots[i].Made.AddDate(0, 0, days)
+	}
+	for i := range in.Orders {
+		in.Orders[i].Night = in.Night
+		for j := range in.Orders[i].Lines {
+			in.Orders[i].Lines[j].BakeDate = in.Orders[i].Lines[j].BakeDate.AddDays(days)
+		}
+	}
 }
 
 // later is the same kitchen some hours on: what the first plan began stands,
@@ -76,6 +125,8 @@ func later(in Input, p commissary.Plan, seed uint64) Input {
 			for i, m := range b.Makes {
 				in.Lots = append(slices.Clone(in.Lots), commissary.Lot{Code: commissary.LotCode(b.ID, i+1), Item: m.Item, Formula: b.Formula, Pieces: m.Pieces, Made: b.MixEnd, Place: "kitchen", Batch: b.ID})
 			}
+		case first.Before(in.At) && len(b.Serves) > 0 && rng.IntN(8) == 0:
+			b.State = commissary.BatchScrapped
 		case first.Before(in.At):
 			b.State = commissary.BatchMixing
 		case rng.IntN(6) == 0 && len(b.Uses) == 0:

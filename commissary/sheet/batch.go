@@ -10,6 +10,9 @@ import (
 // Batch is the page that is taped to the mixer: what to weigh in which order,
 // the water, the mixing, what follows and when, and blanks for what happened.
 func Batch(b *v1.Batch, s *v1.BatchSheet) string {
+	if s == nil {
+		s = &v1.BatchSheet{}
+	}
 	p := newPage(s.GetSite(), "BATCH SHEET")
 	formula := either(b.GetFormulaName(), b.GetFormulaId())
 	p.ends("BATCH "+b.GetId()+"  "+strings.ToUpper(formula), word(b.GetState(), "BATCH_STATE_"))
@@ -88,7 +91,7 @@ func (p *page) mix(s *v1.BatchSheet) {
 	if s.GetSecondSpeedSeconds() > 0 {
 		p.put(0, "First speed "+lasting(s.GetFirstSpeedSeconds())+", then second speed "+lasting(s.GetSecondSpeedSeconds())+".")
 	} else {
-		p.put(0, lasting(s.GetFirstSpeedSeconds())+", never at second speed.")
+		p.put(0, "For "+lasting(s.GetFirstSpeedSeconds())+"; no second speed.")
 	}
 	if s.WaterTempMillicelsius != nil {
 		text := "WATER AT " + p.temp(s.GetWaterTempMillicelsius())

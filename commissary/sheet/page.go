@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"strings"
 	"unicode"
+	"unicode/utf8"
 
 	"golang.org/x/text/width"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -192,30 +193,47 @@ func clean(s string) string {
 	}, s)
 }
 
-// fold breaks a text into lines of at most wide columns, between words where
-// it can. An empty text is one empty line.
+// fold breaks a text into lines of at most wide columns: between words where
+// it can, otherwise after a dash, otherwise anywhere. An empty text is one
+// empty line.
 func fold(s string, wide int) []string {
 	var lines []string
-	line, used := "", 0
+	line := ""
 	for _, word := range strings.Fields(clean(s)) {
-		if used > 0 && used+1+cells(word) > wide {
+		if line != "" && cells(line)+1+cells(word) > wide {
 			lines = append(lines, line)
-			line, used = "", 0
+			line = ""
 		}
-		if used > 0 {
+		if line != "" {
 			line += " "
-			used++
 		}
-		for _, r := range word {
-			if used > 0 && used+cell(r) > wide {
-				lines = append(lines, line)
-				line, used = "", 0
-			}
-			line += string(r)
-			used += cell(r)
+		line += word
+		for cells(line) > wide {
+			head := fitting(line, wide)
+			lines = append(lines, head)
+			line = line[len(head):]
 		}
 	}
 	return append(lines, line)
+}
+
+// fitting returns the beginning of a word that fits: up to its last dash where
+// there is one, and one character at least.
+func fitting(word string, wide int) string {
+	used, end, dash := 0, 0, 0
+	for i, r := range word {
+		if used += cell(r); used > wide && i > 0 {
+			break
+		}
+		end = i + utf8.RuneLen(r)
+		if r == '-' {
+			dash = end
+		}
+	}
+	if dash > 0 {
+		end = dash
+	}
+	return word[:end]
 }
 
 // at shows an instant as Fri 27 Nov 04:30.
