@@ -41,6 +41,17 @@ type Kitchen struct {
 	PlanDays     int          // how many bake days ahead a plan looks
 	Dispatch     civil.Clock  // when picking may begin on the delivery morning
 	Cushion      quantity.PPM // what preferments for demand not yet ordered are made above the forecast
+	Model        string       // published rule that carries ages over to other temperatures, by its name in package ferment; empty: its default
+	Water        string       // how water temperatures are worked out: factor or balance, as package formula has them; empty: factor
+	Ice          Ice
+	TooWarm      string // what to do with a dough that comes out too warm; empty: the usual
+	TooCold      string // and too cold
+}
+
+// Ice is what the kitchen cools its water with.
+type Ice struct {
+	Kind string        // a word for the sheet, such as chipped; empty: chipped
+	Temp quantity.Temp // zero or below: 0 is ice that melts already, as from a machine's bin
 }
 
 // Scale is one weighing scale. A line of a sheet is weighed on the finest
@@ -82,6 +93,7 @@ type Ingredient struct {
 	Allergens   []Allergen
 	Scale       string        // scale it must be weighed on; empty: finest that holds the line
 	Strong      bool          // high-gluten flour: makers derate their mixers for it
+	Yeast       string        // type of a yeast: fresh, active_dry or instant; empty: not said, instant is assumed
 	Pack        quantity.Mass // mass of one bought pack
 	Traced      bool          // on the traceability list: lots must be recorded
 	Temp        quantity.Temp // 0: room temperature

@@ -47,8 +47,10 @@ type Pick struct {
 	Pieces   quantity.Pieces
 	Full     int             // whole containers
 	Loose    quantity.Pieces // pieces in the last, split one
-	UseFrom  time.Time       // for this shop
+	UseFrom  time.Time       // for this shop, whose walk-in it is kept in
+	Best     time.Time
 	UseBy    time.Time
+	Unsure   quantity.Seconds // how far these may move under another of the published rules
 }
 
 // Manifest is what rides on one run, stop by stop.
@@ -78,7 +80,9 @@ type ManifestLine struct {
 	Pieces  quantity.Pieces
 	Boxes   int
 	UseFrom time.Time
+	Best    time.Time
 	UseBy   time.Time
+	Unsure  quantity.Seconds
 }
 
 // Boxes is how many containers the pick fills, the split one included.

@@ -7,7 +7,10 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"doughrun/commissary"
 	"doughrun/commissary/book"
+	"doughrun/commissary/ferment"
+	"doughrun/commissary/safety"
 	"doughrun/commissary/sheet"
 	"doughrun/commissary/wire"
 	v1 "doughrun/proto/doughrun/v1"
@@ -28,7 +31,7 @@ func checkBookCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			b, err := book.Read(args[0], text)
+			b, err := wholeBook(args[0], text)
 			if err != nil {
 				return err
 			}
@@ -37,6 +40,11 @@ func checkBookCommand() *cobra.Command {
 			return j.show(m, func() (string, error) { return sheet.Book(m, nil), nil })
 		}),
 	}
+}
+
+// wholeBook reads a kitchen book with every rule that it is adopted by.
+func wholeBook(file string, text []byte) (commissary.Book, error) {
+	return book.Read(file, text, safety.Judge, ferment.Judge)
 }
 
 func adoptBookCommand() *cobra.Command {
@@ -53,7 +61,7 @@ func adoptBookCommand() *cobra.Command {
 			return err
 		}
 		// Faults are told with the file's own name, and before anything is sent.
-		if _, err := book.Read(args[0], text); err != nil {
+		if _, err := wholeBook(args[0], text); err != nil {
 			return err
 		}
 		req := &v1.AdoptBookRequest{Kitchen: wire.KitchenName(j.settings.Kitchen), Source: text, FileName: args[0]}

@@ -41,7 +41,7 @@ func (f *files) input(j *job) (plan.Input, error) {
 		return plan.Input{}, err
 	}
 	in := plan.Input{Seed: f.seed, Steps: f.steps}
-	if in.Book, err = book.Read(f.kitchen, text); err != nil {
+	if in.Book, err = wholeBook(f.kitchen, text); err != nil {
 		return in, err
 	}
 	zone, err := civil.LoadZone(in.Book.Kitchen.Zone)

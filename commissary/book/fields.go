@@ -211,8 +211,17 @@ func (f *fields) section(key, noun string, required bool, visit func(id string, 
 		known.line[id] = s.lines[id]
 		known.list = append(known.list, id)
 		e := f.r.open(s.values[id], s.lines[id], fmt.Sprintf("%s %q", noun, id))
+		f.r.place(key+"."+id, e)
 		visit(id, e)
 		e.close()
+	}
+}
+
+// place remembers on which lines an entry and its keys stand.
+func (r *reader) place(entry string, e *fields) {
+	r.places[entry] = e.line
+	for _, key := range e.order {
+		r.places[entry+"."+key] = e.lines[key]
 	}
 }
 

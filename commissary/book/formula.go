@@ -15,6 +15,7 @@ func (r *reader) ingredients(f *fields) {
 			Kind:       must(e, "kind", "flour", kinds),
 			Scale:      e.refer("scale", "scale", false, ""),
 			Strong:     read(e, "strong", yes),
+			Yeast:      read(e, "yeast", oneOf("fresh", "active_dry", "instant")),
 			Pack:       read(e, "pack", above(quantity.ParseMass)),
 			Traced:     read(e, "traced", yes),
 			Temp:       read(e, "temp", ambient),
@@ -32,6 +33,9 @@ func (r *reader) ingredients(f *fields) {
 		}
 		if in.Strong && in.Kind != commissary.Flour && in.Kind != "" {
 			r.fault(e.at("strong"), "%s is no flour, and only flour is strong; remove \"strong\"", e.what)
+		}
+		if in.Yeast != "" && in.Kind != commissary.Yeast && in.Kind != "" {
+			r.fault(e.at("yeast"), "%s is no yeast, and only yeast has a type; remove \"yeast\"", e.what)
 		}
 		r.ingredientAt[id] = len(r.book.Ingredients)
 		r.book.Ingredients = append(r.book.Ingredients, in)

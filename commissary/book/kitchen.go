@@ -45,6 +45,7 @@ func (r *reader) kitchen(f *fields) {
 	}
 	e := r.open(f.take("kitchen"), f.at("kitchen"), "kitchen")
 	e.broken = e.broken || !f.has("kitchen")
+	r.place("kitchen", e)
 	k := &r.book.Kitchen
 	k.ID = must(e, "id", "main", name)
 	k.Name = must(e, "name", "Central Kitchen", words)
@@ -64,6 +65,17 @@ func (r *reader) kitchen(f *fields) {
 	k.PlanDays = int(must(e, "plan_days", "4", whole(1, 14)))
 	k.Dispatch = must(e, "dispatch", "05:00", civil.ParseClock)
 	k.Cushion = read(e, "cushion", upTo(quantity.Whole))
+	k.Model = read(e, "model", word)
+	k.Water = read(e, "water_by", oneOf("factor", "balance"))
+	k.TooWarm = read(e, "too_warm", words)
+	k.TooCold = read(e, "too_cold", words)
+	if n := e.take("ice"); n != nil {
+		i := r.open(n, e.at("ice"), "kitchen, ice")
+		k.Ice = commissary.Ice{
+			Kind: read(i, "kind", oneOf("chipped", "shaved", "flake", "cube")),
+			Temp: read(i, "temp", kitchenTemp(coldest, 0))}
+		i.close()
+	}
 	e.close()
 }
 

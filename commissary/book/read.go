@@ -18,6 +18,7 @@ import (
 	"regexp"
 	"slices"
 	"strconv"
+	"strings"
 	"unicode/utf8"
 
 	"go.yaml.in/yaml/v3"
@@ -36,22 +37,47 @@ const (
 	mostFaults = 5000 // gathered; beyond it they are only counted
 )
 
-// Read reads a kitchen book. file is the name that faults are reported under.
-// The error is a *commissary.Error of kind Invalid and reason BOOK_INVALID
-// whose faults are at file:line, in line order, at most twenty.
-func Read(file string, data []byte) (commissary.Book, error) {
+// Judge is a rule about a whole book that belongs to another room, such as
+// which names of cautions there are. It names the place of a fault by section,
+// entry and key, "items.house-280.shelf", or by less where it knows less;
+// reading turns that into a line.
+type Judge = func(commissary.Book) []commissary.Fault
+
+// Read reads a kitchen book and has the judges look at it when it is whole.
+// file is the name that faults are reported under. The error is a
+// *commissary.Error of kind Invalid and reason BOOK_INVALID whose faults are at
+// file:line, in line order, at most twenty.
+func Read(file string, data []byte, judges ...Judge) (commissary.Book, error) {
 	r := &reader{file: file, what: "the kitchen book", reason: "BOOK_INVALID", names: map[string]*names{},
-		ingredientAt: map[string]int{}, formulaAt: map[string]int{}}
+		ingredientAt: map[string]int{}, formulaAt: map[string]int{}, places: map[string]int{}}
 	if root := r.parse(data); root != nil {
 		r.kitchenBook(root)
 		for _, check := range r.checks {
 			check()
 		}
 	}
+	if r.wrong == 0 {
+		for _, judge := range judges {
+			for _, f := range judge(r.book) {
+				r.fault(r.lineOf(f.Where), "%s: %s", f.Where, f.Text)
+			}
+		}
+	}
 	if err := r.err(); err != nil {
 		return commissary.Book{}, err
 	}
 	return r.book, nil
+}
+
+// lineOf returns the line of a place, or of the nearest one around it.
+func (r *reader) lineOf(place string) int {
+	for place != "" {
+		if line, ok := r.places[place]; ok {
+			return line
+		}
+		place = place[:max(strings.LastIndexByte(place, '.'), 0)]
+	}
+	return 1
 }
 
 // reader gathers the book and the faults of one file.
@@ -66,6 +92,7 @@ type reader struct {
 	faults []fault
 	wrong  int // how many faults there are
 
+	places       map[string]int // line of "section", "section.entry" and "section.entry.key"
 	ingredientAt map[string]int // index in the book
 	formulaAt    map[string]int
 	badScales    bool

@@ -3,6 +3,7 @@ package book
 import (
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -253,4 +254,51 @@ func FuzzRead(f *testing.F) {
 		require.NotEmpty(t, all)
 		require.LessOrEqual(t, len(all), maxFaults)
 	})
+}
+
+// A judge of another room has its faults told by line.
+func TestJudgesFaultsHaveLines(t *testing.T) {
+	data := demoBytes(t)
+	judge := func(b commissary.Book) []commissary.Fault {
+		return []commissary.Fault{{Where: "items.house-280.shelf", Text: "no"}, {Where: "kitchen.model", Text: "no"},
+			{Where: "formulas.poolish.cautions", Text: "no"}, {Where: "nowhere.at.all", Text: "no"}}
+	}
+	_, err := Read("k.yaml", data, judge)
+	var e *commissary.Error
+	require.ErrorAs(t, err, &e)
+	lines := strings.Split(string(data), "\n")
+	var where []string
+	for _, f := range e.Faults {
+		where = append(where, f.Where)
+	}
+	at := func(text string) string {
+		return fmt.Sprintf("k.yaml:%d", slices.IndexFunc(lines, func(l string) bool { return strings.HasPrefix(l, text) })+1)
+	}
+	require.Equal(t, "k.yaml:1", where[0])
+	require.ElementsMatch(t, []string{"k.yaml:1", at("  model:"), at("  poolish:"), at("    shelf: dough")}, where)
+	require.Contains(t, e.Faults[1].Text, "kitchen.model: no")
+}
+
+func TestReadTakesTheDoughScience(t *testing.T) {
+	data := demoBytes(t)
+	b, err := Read("k.yaml", data)
+	require.NoError(t, err)
+	require.Equal(t, "q10_bread", b.Kitchen.Model)
+	require.Equal(t, "factor", b.Kitchen.Water)
+	require.Equal(t, commissary.Ice{Kind: "chipped"}, b.Kitchen.Ice)
+	require.Contains(t, b.Kitchen.TooWarm, "into the cold")
+	for from, want := range map[string]string{
+		"model: q10_bread":        "model: Q10 Bread",
+		"water_by: factor":        "water_by: guess",
+		"kind: chipped":           "kind: dry",
+		"yeast: instant":          "yeast: wild",
+		"kind: salt, pack: 10 kg": "kind: salt, yeast: fresh, pack: 10 kg",
+		"temp: 0 °C}":             "temp: 4 °C}",
+	} {
+		require.Equal(t, 1, strings.Count(string(data), from), from)
+		_, err := Read("k.yaml", []byte(strings.Replace(string(data), from, want, 1)))
+		var e *commissary.Error
+		require.ErrorAs(t, err, &e, want)
+		require.Len(t, e.Faults, 1, want)
+	}
 }

@@ -23,6 +23,16 @@ func name(s string) (string, error) {
 
 func words(s string) (string, error) { return s, nil }
 
+var wordPattern = regexp.MustCompile(`^[a-z0-9]+(_[a-z0-9]+)*$`)
+
+// word reads a term that another room knows, such as q10_bread.
+func word(s string) (string, error) {
+	if len(s) > 40 || !wordPattern.MatchString(s) {
+		return "", fmt.Errorf("%q is not one word of lower-case letters, digits and single underscores", show(s))
+	}
+	return s, nil
+}
+
 // yes reads yes or no.
 func yes(s string) (bool, error) {
 	switch s {
@@ -97,14 +107,7 @@ func kitchenTemp(least, most quantity.Temp) func(string) (quantity.Temp, error) 
 
 // degrees reads a difference of temperatures: 18 °F are 10 °C.
 func degrees(s string) (quantity.Temp, error) {
-	v, err := quantity.ParseTemp(s)
-	if number, ok := strings.CutSuffix(s, "F"); ok && err == nil {
-		if v, err = quantity.ParseTemp(number + "C"); err == nil {
-			var fifths int64
-			fifths, err = quantity.MulDiv(int64(v), 5, 9, quantity.Nearest)
-			v = quantity.Temp(fifths)
-		}
-	}
+	v, err := quantity.ParseTempDifference(s)
 	if err == nil && (v < 0 || v > 60*quantity.Degree) {
 		err = fmt.Errorf("%q is not between 0 and 60 °C of warming", show(s))
 	}

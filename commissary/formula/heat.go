@@ -18,6 +18,7 @@ type Balance struct {
 
 // Warmth is one part of a dough.
 type Warmth struct {
+	ID   string // of the ingredient, prep or preferment
 	Mass quantity.Mass
 	Temp quantity.Temp
 	Heat quantity.PPM // specific heat relative to water
@@ -84,22 +85,48 @@ func (b Balance) parts() (capacity quantity.Mass, heat int64, err error) {
 	return capacity, heat, nil
 }
 
-// BalancedWater returns the formula water of a batch by the heat balance, at
-// the same temperatures as PlannedWater and with the same assumption about an
-// unknown friction factor. The factor counts as a rise of the whole dough by
-// factor ÷ n.
+// BalancedWater returns the formula water of the sheet of a batch by the heat
+// balance, at the same temperatures as PlannedWater and with the same
+// assumption about an unknown friction factor.
 func BalancedWater(b commissary.Book, v commissary.Vessel, f commissary.Formula, s Sheet, second bool) (Water, error) {
 	if f.Target == 0 {
 		return PlannedWater(b, v, f, second)
 	}
-	factors, assumed := planned(b, v, f, second)
-	rise, err := quantity.MulDiv(int64(factors.Friction), 1, factors.n(), quantity.Nearest)
+	factors, assumed := PlannedFactors(b, v, f, second)
+	var lines []Line
+	for _, l := range s.Lines {
+		lines = append(lines, l.Line)
+	}
+	balance, err := balanceOf(b, f, lines, factors)
 	if err != nil {
 		return Water{}, err
 	}
-	balance := Balance{Target: f.Target, Rise: quantity.Temp(rise)}
-	for _, l := range s.Lines {
-		part := Warmth{Mass: l.Mass, Temp: factors.Room, Heat: dryHeat}
+	return balance.water(b, f, assumed)
+}
+
+// BalanceOf returns the heat balance of a hundred kilograms of a dough for
+// given factors. The friction factor counts as a rise of the whole dough by
+// factor ÷ n.
+func BalanceOf(b commissary.Book, f commissary.Formula, factors Factors) (Balance, error) {
+	parts, err := Split(b, f, 100*quantity.Kilogram)
+	if err != nil {
+		return Balance{}, err
+	}
+	lines := parts.Final
+	for _, p := range parts.Preferments {
+		lines = append(lines, Line{Preferment: p.Formula, Kind: commissary.Other, Mass: p.Mass})
+	}
+	return balanceOf(b, f, lines, factors)
+}
+
+func balanceOf(b commissary.Book, f commissary.Formula, lines []Line, factors Factors) (Balance, error) {
+	rise, err := quantity.MulDiv(int64(factors.Friction), 1, factors.n(), quantity.Nearest)
+	if err != nil {
+		return Balance{}, err
+	}
+	balance := Balance{Target: factors.Target, Rise: quantity.Temp(rise)}
+	for _, l := range lines {
+		part := Warmth{ID: l.ID(), Mass: l.Mass, Temp: factors.Room, Heat: dryHeat}
 		switch {
 		case l.Kind == commissary.Water:
 			balance.Water += l.Mass
@@ -107,14 +134,19 @@ func BalancedWater(b commissary.Book, v commissary.Vessel, f commissary.Formula,
 		case l.Kind == commissary.Flour:
 			part.Temp = factors.Flour
 		case l.Preferment != "":
+			for i, p := range f.Preferments {
+				if p.Formula == l.Preferment && i < len(factors.Preferments) {
+					part.Temp = factors.Preferments[i]
+				}
+			}
 			p, _ := find(b, l.Preferment)
 			shares, err := Overall(b, p)
 			if err != nil {
-				return Water{}, err
+				return Balance{}, err
 			}
 			wet, err := quantity.Scale(quantity.Whole-dryHeat, int64(shares.Water), int64(shares.Total), quantity.Nearest)
 			if err != nil {
-				return Water{}, err
+				return Balance{}, err
 			}
 			part.Heat += wet
 		default:
@@ -124,10 +156,14 @@ func BalancedWater(b commissary.Book, v commissary.Vessel, f commissary.Formula,
 		}
 		balance.Parts = append(balance.Parts, part)
 	}
-	needed, err := balance.WaterTemp()
+	return balance, nil
+}
+
+func (b Balance) water(book commissary.Book, f commissary.Formula, assumed string) (Water, error) {
+	needed, err := b.WaterTemp()
 	if err != nil {
 		return Water{}, refuse(f, "the final mix has too little water to bring the dough to its temperature; leave more of it out of the preferments")
 	}
-	w := Water{Method: ByBalance, Needed: needed, Tap: b.Kitchen.TapWater, Assumed: assumed}
-	return w.reach(f.ID, f.Target, balance.DoughTemp, MeltingIce(), UsualReaches())
+	w := Water{Method: ByBalance, Needed: needed, Tap: book.Kitchen.TapWater, Assumed: assumed}
+	return w.reach(f.ID, b.Target, b.DoughTemp, IceOf(book.Kitchen), UsualReaches())
 }

@@ -16,7 +16,7 @@ import (
 // takes up 45 kJ: 45 ÷ 4.18 = 10.8 degrees, so that it must be at 4.2 °C.
 func TestTextbookBalance(t *testing.T) {
 	rise := quantity.Temp(45_000 * 1000 / (2*1760 + 4180)) // of the whole dough, 5.844 °C
-	b := Balance{Target: temp(t, "15 °C"), Water: kg, Rise: rise, Parts: []Warmth{{2 * kg, temp(t, "15 °C"), dryHeat}}}
+	b := Balance{Target: temp(t, "15 °C"), Water: kg, Rise: rise, Parts: []Warmth{{"flour", 2 * kg, temp(t, "15 °C"), dryHeat}}}
 	got, err := b.WaterTemp()
 	require.NoError(t, err)
 	require.Equal(t, "4.2 °C", got.String())
@@ -28,7 +28,7 @@ func TestTextbookBalance(t *testing.T) {
 //	(60 + 42.1 + 14.21) × 20 − 42.1 × 20 − 14.21 × 22 = 1171.58; ÷ 60 = 19.526.
 func TestBalanceByHand(t *testing.T) {
 	b := Balance{Target: temp(t, "24 °C"), Water: 60 * kg, Rise: warming(t, "4 °C"), Parts: []Warmth{
-		{100 * kg, temp(t, "20 °C"), dryHeat}, {20 * kg, temp(t, "22 °C"), 710_500},
+		{"flour", 100 * kg, temp(t, "20 °C"), dryHeat}, {"poolish", 20 * kg, temp(t, "22 °C"), 710_500},
 	}}
 	got, err := b.WaterTemp()
 	require.NoError(t, err)
@@ -49,6 +49,11 @@ func TestBalanceOfASheet(t *testing.T) {
 	require.NoError(t, err)
 	// Rise 16 ÷ 4 = 4. (60 + 37.89 + 14.21) × 20 − 37.89 × 20 − 14.21 × 22 = 1171.58; ÷ 60.
 	require.Equal(t, Water{Method: ByBalance, Needed: 19_526, Tap: temp(t, "15 °C")}, w)
+	balanced := book
+	balanced.Kitchen.Water = string(ByBalance)
+	planned, err := PlannedWater(balanced, v, f, false)
+	require.NoError(t, err)
+	require.Equal(t, w, planned, "the kitchen's method, without a sheet")
 	byFactor, err := PlannedWater(book, v, f, false)
 	require.NoError(t, err)
 	require.Equal(t, ByFactor, byFactor.Method)
@@ -65,7 +70,7 @@ func TestBalanceIsMonotoneAndComesBack(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		degrees := func(name string) quantity.Temp { return quantity.Temp(rapid.Int32Range(2_000, 40_000).Draw(t, name)) }
 		b := Balance{Target: degrees("target"), Rise: degrees("rise"), Water: quantity.Mass(rapid.Int64Range(int64(10*kg), int64(100*kg)).Draw(t, "water")),
-			Parts: []Warmth{{quantity.Mass(rapid.Int64Range(int64(20*kg), int64(150*kg)).Draw(t, "flour")), degrees("flour"), dryHeat}}}
+			Parts: []Warmth{{"flour", quantity.Mass(rapid.Int64Range(int64(20*kg), int64(150*kg)).Draw(t, "flour")), degrees("flour"), dryHeat}}}
 		got, err := b.WaterTemp()
 		require.NoError(t, err)
 		require.InDelta(t, int64(b.Target), int64(b.DoughTemp(got)), 1)

@@ -17,6 +17,13 @@ type Ice struct {
 // Baking Business.
 func MeltingIce() Ice { return Ice{Melt: 80 * quantity.Degree, Heat: 500_000} }
 
+// IceOf is the kitchen's ice.
+func IceOf(k commissary.Kitchen) Ice {
+	i := MeltingIce()
+	i.Temp = min(k.Ice.Temp, 0)
+	return i
+}
+
 // takes returns what ice takes up until it is water of zero degrees.
 func (i Ice) takes() int64 {
 	warm, _ := quantity.MulDiv(-int64(i.Temp), int64(i.Heat), unit, quantity.Nearest)

@@ -59,33 +59,49 @@ func (f Factors) others() int64 {
 	return sum
 }
 
-// PlannedWater returns the formula water of a batch by the factor method at
-// the kitchen's forecast temperatures: preferments at room temperature, flour
-// at its ingredient's temperature where the book states one. Where the vessel
-// has a friction table without a row for the class and speed, its largest
-// factor is assumed: colder water is the safe side for a mixer. A formula
-// without a target takes tap water. It refuses a target that neither ice nor
-// warm water reaches.
+// PlannedWater returns the formula water of a batch by the kitchen's method at
+// its forecast temperatures: see PlannedFactors and WaterBy. A formula without
+// a target takes tap water. It refuses a target that neither ice nor warm water
+// reaches.
 func PlannedWater(b commissary.Book, v commissary.Vessel, f commissary.Formula, second bool) (Water, error) {
-	tap := b.Kitchen.TapWater
-	if f.Target == 0 {
-		return Water{Method: ByTap, Needed: tap, Tap: tap}, nil
+	factors, assumed := PlannedFactors(b, v, f, second)
+	w, err := WaterBy(b, f, factors)
+	if f.Target != 0 {
+		w.Assumed = assumed
 	}
-	factors, assumed := planned(b, v, f, second)
-	w, err := Reach(f.ID, factors, tap, MeltingIce(), UsualReaches())
-	w.Assumed = assumed
 	return w, err
 }
 
-// planned returns the factors of a batch at forecast temperatures, and what
-// was assumed for them.
-func planned(b commissary.Book, v commissary.Vessel, f commissary.Formula, second bool) (factors Factors, assumed string) {
+// PlannedFactors returns the factors of a batch at forecast temperatures, and
+// what was assumed for them: preferments at room temperature, flour at its
+// ingredient's temperature where the book states one. Where the vessel has a
+// friction table without a row for the class and speed, its largest factor is
+// assumed: colder water is the safe side for a mixer.
+func PlannedFactors(b commissary.Book, v commissary.Vessel, f commissary.Formula, second bool) (factors Factors, assumed string) {
 	factors = Factors{Target: f.Target, Room: b.Kitchen.RoomTemp, Flour: flourTemp(b, f)}
 	for range f.Preferments {
 		factors.Preferments = append(factors.Preferments, b.Kitchen.RoomTemp)
 	}
 	factors.Friction, assumed = friction(v, f.Class, second)
 	return factors, assumed
+}
+
+// WaterBy returns the formula water for given factors by the kitchen's method,
+// with the kitchen's ice. A formula without a target takes tap water. It
+// refuses a target that neither ice nor warm water reaches.
+func WaterBy(b commissary.Book, f commissary.Formula, factors Factors) (Water, error) {
+	tap := b.Kitchen.TapWater
+	switch {
+	case f.Target == 0:
+		return Water{Method: ByTap, Needed: tap, Tap: tap}, nil
+	case Method(b.Kitchen.Water) == ByBalance:
+		balance, err := BalanceOf(b, f, factors)
+		if err != nil {
+			return Water{}, err
+		}
+		return balance.water(b, f, "")
+	}
+	return Reach(f.ID, factors, tap, IceOf(b.Kitchen), UsualReaches())
 }
 
 // flourTemp returns the temperature of the formula's largest flour.

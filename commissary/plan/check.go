@@ -148,6 +148,22 @@ func (c *checker) header() {
 	differs("input", "the inputs", p.InputHash, Hash(c.in))
 	c.demand(p.Needs)
 	c.unsaid(c.said, p.Exceptions)
+	c.lotsSaid()
+}
+
+// lotsSaid holds the plan to telling people of lots that must not be used.
+func (c *checker) lotsSaid() {
+	for _, l := range c.in.Lots {
+		code, what := commissary.ReasonHeldLot, "is on hold ("+l.Held+")"
+		if l.Held == "" {
+			code, what = commissary.ReasonExpiredLot, "is past its hard maximum"
+		}
+		expired := l.Item != "" && l.Made.Add(span(c.items[l.Item].Window.Max)).Before(c.in.At)
+		said := func(r commissary.Reason) bool { return r.Code == code && r.Limit == l.Code }
+		if (l.Held != "" || expired) && !slices.ContainsFunc(c.plan.Exceptions, said) {
+			c.broken(commissary.Reason{Code: commissary.BrokenUnsaid, Limit: l.Code, Item: l.Item, Pieces: l.Pieces}, "Nobody is told that lot %s %s.", l.Code, what)
+		}
+	}
 }
 
 // demand compares the plan's needs with what the shops want.
@@ -325,7 +341,7 @@ func loaded(b commissary.Batch) (time.Time, bool) {
 	return time.Time{}, false
 }
 
-// scores measures the plan anew.
+// scores measures the plan anew, and whether it says what it makes off band.
 //
 //	short      pieces that are short
 //	off_band   pieces from new batches mixed outside their need's good band
@@ -335,10 +351,13 @@ func loaded(b commissary.Batch) (time.Time, bool) {
 //	washes     full washes
 //	finish     whole minutes from the planning instant to the end of the last step before a hold
 func (c *checker) scores() {
-	var short, off, surplus, deviation, washes, finish int64
+	var short, off, told, surplus, deviation, washes, finish int64
 	for _, e := range c.plan.Exceptions {
-		if e.Code == commissary.ReasonShort || e.Code == commissary.ReasonPrefermentCaps {
+		switch e.Code {
+		case commissary.ReasonShort, commissary.ReasonPrefermentCaps:
 			short += int64(e.Pieces)
+		case commissary.ReasonOffBand:
+			told += int64(e.Pieces)
 		}
 	}
 	for _, b := range c.fresh {
@@ -367,6 +386,10 @@ func (c *checker) scores() {
 			}
 		}
 		finish = max(finish, seconds(b.ready.Sub(c.in.At))/60)
+	}
+	if off != told {
+		c.broken(commissary.Reason{Code: commissary.BrokenUnsaid, Limit: string(commissary.ReasonOffBand), Pieces: quantity.Pieces(off), Over: off - told},
+			"%d pieces are made outside their good band; people are told of %d.", off, told)
 	}
 	want := []commissary.Score{{Name: "short", Value: short}, {Name: "off_band", Value: off}, {Name: "batches", Value: int64(len(c.fresh))}, {Name: "surplus", Value: surplus},
 		{Name: "deviation", Value: deviation}, {Name: "washes", Value: washes}, {Name: "finish", Value: finish}}

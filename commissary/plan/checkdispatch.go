@@ -145,8 +145,8 @@ func (c dispatchChecker) picks() {
 		}
 		r.Over = 0
 		c.inWindow(r, n, l.Made, p.Lot)
-		if most := l.Made.Add(span(item.Window.Max)); p.UseBy.After(most) || p.UseFrom.After(p.UseBy) {
-			says(commissary.BrokenWindow, "use by", seconds(p.UseBy.Sub(most)), "says use from %s to %s; %s is the hard maximum.", c.at(p.UseFrom), c.at(p.UseBy), c.at(most))
+		if most := c.lastUse(l, item, p); p.UseBy.After(most) || p.UseFrom.After(p.Best) || p.Best.After(p.UseBy) {
+			says(commissary.BrokenWindow, "use by", seconds(p.UseBy.Sub(most)), "says use from %s, best %s, by %s; %s is the last for that shop.", c.at(p.UseFrom), c.at(p.Best), c.at(p.UseBy), c.at(most))
 		}
 		for _, older := range ofItem[p.Item] {
 			left := older.Pieces - taken[older.Code]
@@ -162,6 +162,18 @@ func (c dispatchChecker) picks() {
 			c.broken(commissary.Reason{Code: commissary.BrokenLot, Limit: code, Item: l.Item, Pieces: over, Over: int64(over)}, "%d are picked from lot %s, which has %d.", taken[code], code, l.Pieces)
 		}
 	}
+}
+
+// lastUse is when a shop must have used a lot: by its walk-in, the book's hard
+// maximum and the date mark. A run that is not in the book brings it at once.
+func (c dispatchChecker) lastUse(l commissary.Lot, item commissary.Item, p commissary.Pick) time.Time {
+	arrives := l.Made
+	for _, r := range c.in.Book.Runs {
+		if r.ID == p.Run {
+			arrives = arrival(r, c.zone.Instant(c.delivery, r.Departs), p.Shop)
+		}
+	}
+	return useWindow(&c.in.Book, c.zone, l.Made, item, c.shops[p.Shop], arrives).by
 }
 
 // usable reports whether a lot may serve a need.
@@ -215,15 +227,15 @@ func (c dispatchChecker) shortages() {
 func (c dispatchChecker) manifests() {
 	type load struct{ run, shop, item, lot string }
 	type amount struct {
-		pieces   quantity.Pieces
-		boxes    int
-		from, by time.Time
+		pieces         quantity.Pieces
+		boxes          int
+		from, best, by time.Time
 	}
 	picked := map[load]amount{}
 	for _, p := range c.d.Picks {
 		k := load{p.Run, p.Shop, p.Item, p.Lot}
 		a := picked[k]
-		picked[k] = amount{a.pieces + p.Pieces, a.boxes + p.Boxes(), latest(a.from, p.UseFrom), latest(a.by, p.UseBy)}
+		picked[k] = amount{a.pieces + p.Pieces, a.boxes + p.Boxes(), latest(a.from, p.UseFrom), latest(a.best, p.Best), latest(a.by, p.UseBy)}
 	}
 	shown := map[load]amount{}
 	seen := map[string]bool{}
@@ -264,7 +276,7 @@ func (c dispatchChecker) manifests() {
 			for _, l := range stop.Lines {
 				k := load{m.Run, stop.Shop, l.Item, l.Lot}
 				a := shown[k]
-				shown[k] = amount{a.pieces + l.Pieces, a.boxes + l.Boxes, latest(a.from, l.UseFrom), latest(a.by, l.UseBy)}
+				shown[k] = amount{a.pieces + l.Pieces, a.boxes + l.Boxes, latest(a.from, l.UseFrom), latest(a.best, l.Best), latest(a.by, l.UseBy)}
 				item := c.items[l.Item]
 				stopBoxes += l.Boxes
 				goods, err := quantity.Scale(item.Mass, int64(l.Pieces), 1, quantity.Up)
@@ -320,7 +332,7 @@ func (c dispatchChecker) manifests() {
 		case m.boxes != p.boxes:
 			r.Over = int64(m.boxes - p.boxes)
 			c.broken(r, "The manifest of run %s has %d containers of %s of lot %s for %s; %d are picked.", k.run, m.boxes, k.item, k.lot, k.shop, p.boxes)
-		case !m.from.Equal(p.from) || !m.by.Equal(p.by):
+		case !m.from.Equal(p.from) || !m.best.Equal(p.best) || !m.by.Equal(p.by):
 			c.broken(r, "The manifest of run %s gives %s of lot %s at %s another time of use than the pick.", k.run, k.item, k.lot, k.shop)
 		}
 	}

@@ -181,7 +181,7 @@ var dispatchMutants = []dispatchMutant{
 		oldest := needOf(t, in, *picks[0]).MadeFrom
 		for _, p := range picks {
 			oldest = latest(oldest, needOf(t, in, *p).MadeFrom)
-			p.UseFrom, p.UseBy = time.Time{}, time.Time{}
+			p.UseFrom, p.Best, p.UseBy = time.Time{}, time.Time{}, time.Time{}
 		}
 		lotOf(in, picks[0].Lot).Made = oldest.Add(-time.Duration(by) * time.Second)
 	}},
@@ -240,7 +240,7 @@ var dispatchMutants = []dispatchMutant{
 	}},
 	{code: commissary.BrokenLabel, plain: true, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
 		s := &d.Manifests[0].Stops[0]
-		s.Allergens = slices.DeleteFunc(s.Allergens, func(a commissary.Allergen) bool { return a == commissary.PineNut })
+		s.Allergens = s.Allergens[1:]
 	}},
 	{code: commissary.BrokenVehicle, name: "containers", over: 1, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
 		in.Book.Vehicles[0].Containers = d.Manifests[0].Boxes - int(by)

@@ -62,6 +62,9 @@ func (c *checker) vessels() {
 				from = append(slices.Clone(from), c.uses[l.Code]...)
 			}
 		}
+		if c.formulas[b.Formula].Kind != commissary.Preferment {
+			from = nil // a prep is packed, and its vessel free
+		}
 		for _, t := range from {
 			f.off = latest(f.off, t.by.load)
 		}

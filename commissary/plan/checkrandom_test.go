@@ -1,6 +1,10 @@
 package plan
 
 import (
+	"bytes"
+	"encoding/json"
+	"maps"
+	"math"
 	"math/rand/v2"
 	"os"
 	"slices"
@@ -181,4 +185,61 @@ func days(t *testing.T) uint64 {
 		return 20
 	}
 	return 60
+}
+
+// Check must give an answer to any plan that a file can hold.
+func TestCheckJudgesAnyPlan(t *testing.T) {
+	in := quietNight(t)
+	p, err := Make(in)
+	require.NoError(t, err)
+	d, err := Dispatch(in)
+	require.NoError(t, err)
+	plan, err := json.Marshal(p)
+	require.NoError(t, err)
+	dispatch, err := json.Marshal(d)
+	require.NoError(t, err)
+	const seed = 5
+	rng := rand.New(rand.NewPCG(seed, 3))
+	odd := []any{-1, 0, 1, math.MaxInt64, math.MinInt64, "", "sauce-3kg", "cold", nil, false, "0001-01-01T00:00:00Z", "9999-12-31T23:59:59Z", "2026-11-27"}
+	judged := 0
+	for range 150 {
+		for _, text := range [][]byte{plan, dispatch} {
+			var tree any
+			read := json.NewDecoder(bytes.NewReader(text))
+			read.UseNumber()
+			require.NoError(t, read.Decode(&tree))
+			for range 1 + rng.IntN(3) {
+				tree = spoil(rng, tree, odd)
+			}
+			changed, err := json.Marshal(tree)
+			require.NoError(t, err)
+			var p commissary.Plan
+			var d commissary.Dispatch
+			if json.Unmarshal(changed, &p) == nil && json.Unmarshal(changed, &d) == nil {
+				judged++
+				require.NotPanics(t, func() { Check(in, p); CheckDispatch(in, d) }, "seed %d: %s", seed, changed)
+			}
+		}
+	}
+	require.Greater(t, judged, 50)
+}
+
+// spoil replaces one value somewhere in a tree.
+func spoil(rng *rand.Rand, tree any, odd []any) any {
+	switch x := tree.(type) {
+	case map[string]any:
+		keys := slices.Sorted(maps.Keys(x))
+		if len(keys) > 0 {
+			k := keys[rng.IntN(len(keys))]
+			x[k] = spoil(rng, x[k], odd)
+		}
+		return x
+	case []any:
+		if len(x) > 0 {
+			i := rng.IntN(len(x))
+			x[i] = spoil(rng, x[i], odd)
+		}
+		return x
+	}
+	return odd[rng.IntN(len(odd))]
 }

@@ -60,6 +60,9 @@ func (k *kitchen) demand() ([]commissary.Need, []commissary.Reason) {
 			continue
 		}
 		for _, item := range k.book.Items {
+			if k.nightsAhead(item.CutOff) > 0 {
+				continue // it is ordered nights before, so leaving it out says nothing
+			}
 			s := service{o.Shop, item.ID, o.Night.AddDays(item.Ship.BakeAfter)}
 			if speak(s, o.Night) {
 				wishes[s] = wish{0, commissary.FromOrder, o.Night}
@@ -124,6 +127,16 @@ func (k *kitchen) demand() ([]commissary.Need, []commissary.Reason) {
 	return needs, reasons
 }
 
+// nightsAhead is how many nights before the default one lines of a class must be in.
+func (k *kitchen) nightsAhead(class string) int {
+	for _, c := range k.book.CutOffs {
+		if c.Class == class {
+			return c.Days
+		}
+	}
+	return 0
+}
+
 func trades(shop commissary.Shop, d civil.Date) bool {
 	_, ok := hoursOn(shop, d)
 	return ok
@@ -144,7 +157,8 @@ func (k *kitchen) deliveryOf(s service) civil.Date {
 
 // bind fills in the run and the instants of a need. The end of mixing is
 // bounded by the service: old enough at the first pull, young enough at the
-// last stretch; the good band is taken at the middle of the service.
+// last stretch, which a walk-in warmer than the cold store brings nearer; the
+// good band is taken at the middle of the service.
 func (k *kitchen) bind(n *commissary.Need) (commissary.Reason, bool) {
 	item, shop := k.items[n.Item], k.shops[n.Shop]
 	refuse := func(code commissary.ReasonCode, text string) (commissary.Reason, bool) {
@@ -164,7 +178,7 @@ func (k *kitchen) bind(n *commissary.Need) (commissary.Reason, bool) {
 	w := item.Window
 	pull := open.Add(-span(item.PullLead))
 	middle := open.Add(end.Sub(open) / 2)
-	n.MadeFrom, n.MadeTo = end.Add(-span(w.Max)), pull.Add(-span(w.Min))
+	n.MadeFrom, n.MadeTo = oldest(k.book, k.zone, item, shop, arrival(run, n.Departs, n.Shop), end), pull.Add(-span(w.Min))
 	n.GoodFrom, n.GoodTo = latest(n.MadeFrom, middle.Add(-span(w.Best+w.Band))), earliest(n.MadeTo, middle.Add(-span(w.Best-w.Band)))
 	return commissary.Reason{}, true
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"doughrun/commissary"
+	"doughrun/commissary/civil"
 	"doughrun/commissary/quantity"
 )
 
@@ -54,31 +55,17 @@ func (k *kitchen) pick(d *commissary.Dispatch, item commissary.Item, all []commi
 	slices.SortStableFunc(needs, func(a, b commissary.Need) int {
 		return cmp.Or(a.MadeTo.Compare(b.MadeTo), a.Departs.Compare(b.Departs), cmp.Compare(a.Run, b.Run), cmp.Compare(a.Shop, b.Shop))
 	})
-	wanted := make([]quantity.Pieces, len(needs))
-	var total, got quantity.Pieces
-	for i, n := range needs {
-		wanted[i] = n.Pieces
-		total += n.Pieces
-	}
-	picks := fromLots(needs, wanted, lots)
-	for _, p := range picks {
-		got += p.Pieces
-	}
-	if got < total {
-		awards := award(got, wanted, max(item.PerBox, 1))
-		first := fromLots(needs, awards, lots)
-		// Windows may keep a shop from its award; what is left goes on in order.
-		picks = append(first, fromLots(needs, minus(needs, wanted, first), rest(lots, first))...)
-	}
-	for i, n := range needs {
-		line := commissary.DispatchLine{Shop: n.Shop, Item: n.Item, BakeDate: n.BakeDate, Source: n.Source, Ordered: wanted[i]}
+	picks := pickLots(needs, lots, max(item.PerBox, 1))
+	left := rest(lots, picks)
+	for _, n := range needs {
+		line := commissary.DispatchLine{Shop: n.Shop, Item: n.Item, BakeDate: n.BakeDate, Source: n.Source, Ordered: n.Pieces}
 		for _, p := range picks {
 			if p.Shop == n.Shop && p.BakeDate == n.BakeDate {
 				line.Picked += p.Pieces
 			}
 		}
 		if line.Short = line.Ordered - line.Picked; line.Short > 0 {
-			line.Why = k.whyShort(item, n, lots)
+			line.Why = k.whyShort(item, n, left)
 			d.Exceptions = append(d.Exceptions, commissary.Reason{Code: commissary.ReasonShort, Limit: "lots", Shop: n.Shop, Item: n.Item, BakeDate: n.BakeDate, Pieces: line.Short,
 				Text: fmt.Sprintf("%s gets %d of %d × %s for %s: %s.", k.shopName(n.Shop), line.Picked, line.Ordered, item.Name, n.BakeDate.Short(), line.Why)})
 		}
@@ -89,27 +76,71 @@ func (k *kitchen) pick(d *commissary.Dispatch, item commissary.Item, all []commi
 		p.Full, p.Loose = int(p.Pieces/max(item.PerBox, 1)), p.Pieces%max(item.PerBox, 1)
 		for _, l := range lots {
 			if l.Code == p.Lot {
-				p.UseFrom, p.UseBy = k.useWindow(l, item, k.shops[p.Shop])
+				u := useWindow(k.book, k.zone, l.Made, item, k.shops[p.Shop], k.arrives(p.Run, d.Delivery, p.Shop))
+				p.UseFrom, p.Best, p.UseBy, p.Unsure = u.from, u.best, u.by, u.unsure
 			}
 		}
 		d.Picks = append(d.Picks, p)
 	}
 }
 
-// fromLots serves the wanted pieces from the lots, oldest first.
-func fromLots(needs []commissary.Need, wanted []quantity.Pieces, lots []commissary.Lot) []commissary.Pick {
-	open := slices.Clone(wanted)
+// pickLots serves needs from lots: first as many pieces as can be to all that
+// have one window, the window that closes first and the oldest lot in front;
+// then what a window gets is shared among its needs.
+func pickLots(needs []commissary.Need, lots []commissary.Lot, perBox quantity.Pieces) []commissary.Pick {
+	open := slices.Clone(lots)
 	var picks []commissary.Pick
-	for _, l := range lots {
-		left := l.Pieces
-		for i, n := range needs {
-			if left == 0 || open[i] == 0 || l.Made.Before(n.MadeFrom) || l.Made.After(n.MadeTo) {
+	type given struct {
+		lot    int
+		pieces quantity.Pieces
+	}
+	byWindow := map[int][]given{} // by the window's first need
+	wanted := map[int]quantity.Pieces{}
+	var windows []int
+	for i, n := range needs {
+		first := slices.IndexFunc(needs, func(m commissary.Need) bool { return m.MadeFrom.Equal(n.MadeFrom) && m.MadeTo.Equal(n.MadeTo) })
+		if first == i {
+			windows = append(windows, i)
+		}
+		wanted[first] += n.Pieces
+	}
+	for l := range open {
+		for _, w := range windows {
+			if made := open[l].Made; made.Before(needs[w].MadeFrom) || made.After(needs[w].MadeTo) {
 				continue
 			}
-			give := min(left, open[i])
-			left -= give
-			open[i] -= give
-			picks = append(picks, commissary.Pick{Run: n.Run, Shop: n.Shop, Item: n.Item, BakeDate: n.BakeDate, Lot: l.Code, Pieces: give})
+			if give := min(open[l].Pieces, wanted[w]); give > 0 {
+				byWindow[w] = append(byWindow[w], given{l, give})
+				open[l].Pieces -= give
+				wanted[w] -= give
+			}
+		}
+	}
+	for _, w := range windows {
+		var members []commissary.Need
+		var asked []quantity.Pieces
+		var got, all quantity.Pieces
+		for _, n := range needs {
+			if n.MadeFrom.Equal(needs[w].MadeFrom) && n.MadeTo.Equal(needs[w].MadeTo) {
+				members, asked, all = append(members, n), append(asked, n.Pieces), all+n.Pieces
+			}
+		}
+		for _, g := range byWindow[w] {
+			got += g.pieces
+		}
+		if got < all {
+			asked = award(got, asked, perBox)
+		}
+		supply := byWindow[w]
+		for i, n := range members {
+			for asked[i] > 0 && len(supply) > 0 {
+				give := min(asked[i], supply[0].pieces)
+				picks = append(picks, commissary.Pick{Run: n.Run, Shop: n.Shop, Item: n.Item, BakeDate: n.BakeDate, Lot: lots[supply[0].lot].Code, Pieces: give})
+				asked[i] -= give
+				if supply[0].pieces -= give; supply[0].pieces == 0 {
+					supply = supply[1:]
+				}
+			}
 		}
 	}
 	return picks
@@ -145,18 +176,6 @@ func award(supply quantity.Pieces, wanted []quantity.Pieces, perBox quantity.Pie
 	return awards
 }
 
-func minus(needs []commissary.Need, wanted []quantity.Pieces, picks []commissary.Pick) []quantity.Pieces {
-	open := slices.Clone(wanted)
-	for i, n := range needs {
-		for _, p := range picks {
-			if p.Shop == n.Shop && p.BakeDate == n.BakeDate {
-				open[i] -= p.Pieces
-			}
-		}
-	}
-	return open
-}
-
 func rest(lots []commissary.Lot, picks []commissary.Pick) []commissary.Lot {
 	left := slices.Clone(lots)
 	for i := range left {
@@ -189,8 +208,11 @@ func merge(picks []commissary.Pick) []commissary.Pick {
 }
 
 func (k *kitchen) whyShort(item commissary.Item, n commissary.Need, lots []commissary.Lot) string {
-	var young, old quantity.Pieces
+	var young, old, warm quantity.Pieces
 	var ready time.Time
+	shop := k.shops[n.Shop]
+	hours, _ := hoursOn(shop, n.BakeDate)
+	end := k.zone.Instant(n.BakeDate, hours.To)
 	for _, l := range lots {
 		switch {
 		case l.Made.After(n.MadeTo):
@@ -198,22 +220,34 @@ func (k *kitchen) whyShort(item commissary.Item, n commissary.Need, lots []commi
 			if t := l.Made.Add(span(item.Window.Min)); ready.IsZero() || t.Before(ready) {
 				ready = t
 			}
-		case l.Made.Before(n.MadeFrom):
+		case l.Made.Add(span(item.Window.Max)).Before(end):
 			old += l.Pieces
+		case l.Made.Before(n.MadeFrom):
+			warm += l.Pieces
 		}
 	}
 	switch {
 	case young > 0:
 		return fmt.Sprintf("%d more are on hand but not %v old before the first pull (the first is %s)", young, item.Window.Min, k.zone.Short(ready))
+	case warm > 0 && item.Kind != commissary.Ball:
+		return fmt.Sprintf("%d more are on hand but pass the date they are marked with before the last use", warm)
+	case warm > 0:
+		return fmt.Sprintf("%d more are on hand but pass their use-by before the last stretch: the walk-in of %s is at %s, the cold store at %s",
+			warm, shop.Name, k.book.Kitchen.Units.Temp(shop.WalkIn), k.book.Kitchen.Units.Temp(k.book.ColdStore.Temp))
 	case old > 0:
 		return fmt.Sprintf("%d more are on hand but pass %v before the last stretch", old, item.Window.Max)
 	}
 	return "no more are on hand"
 }
 
-// useWindow is when a shop may use a lot.
-func (k *kitchen) useWindow(l commissary.Lot, item commissary.Item, shop commissary.Shop) (from, by time.Time) {
-	return l.Made.Add(span(item.Window.Min)), l.Made.Add(span(item.Window.Max))
+// arrives is when a run reaches a shop on a day.
+func (k *kitchen) arrives(run string, day civil.Date, shop string) time.Time {
+	for _, r := range k.book.Runs {
+		if r.ID == run {
+			return arrival(r, k.zone.Instant(day, r.Departs), shop)
+		}
+	}
+	return k.zone.Instant(day, 0)
 }
 
 // manifests writes what rides on each run, stop by stop in driving order.
@@ -233,7 +267,7 @@ func (k *kitchen) manifests(d *commissary.Dispatch) {
 					continue
 				}
 				item := k.items[p.Item]
-				line := commissary.ManifestLine{Item: p.Item, Lot: p.Lot, Pieces: p.Pieces, Boxes: p.Boxes(), UseFrom: p.UseFrom, UseBy: p.UseBy}
+				line := commissary.ManifestLine{Item: p.Item, Lot: p.Lot, Pieces: p.Pieces, Boxes: p.Boxes(), UseFrom: p.UseFrom, Best: p.Best, UseBy: p.UseBy, Unsure: p.Unsure}
 				stop.Boxes += line.Boxes
 				stop.Mass += item.Mass*quantity.Mass(p.Pieces) + k.boxes[item.Container].Tare*quantity.Mass(line.Boxes)
 				stop.Lines = append(stop.Lines, line)

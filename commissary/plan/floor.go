@@ -40,6 +40,8 @@ type tub struct {
 	use    commissary.Use // Lot or Batch filled in; neither for a planned one
 	batch  *placed        // the planned batch it comes from
 	made   int64
+	ready  int64 // out of its vessel and through its steps
+	until  int64 // its vessel is held until then
 	left   quantity.Mass
 }
 
@@ -268,8 +270,8 @@ func (fl *floor) try(r *recipe, m *mode, w *want, load int64) (*placed, int64, b
 		heads, d := int64(s.Heads), int64(s.Min)
 		switch s.Kind {
 		case commissary.StepWeigh:
-			// Weighed up before loading, as late as hands allow, at most Wait before.
-			t, ok := fl.handsBefore(load-d, int64(s.Wait), d, heads)
+			// Weighed up before the vessel is cleaned and loaded, as late as hands allow, at most Wait before.
+			t, ok := fl.handsBefore(load-setup-d, int64(s.Wait), d, heads)
 			if !ok {
 				return later(300, limitCrew, "")
 			}
@@ -389,6 +391,7 @@ func (fl *floor) feed(r *recipe, p *placed) bound {
 		if in.daysBefore > 0 {
 			latest = min(latest, fl.k.dayEnd(p.load, in.daysBefore))
 		}
+		oldest := fl.k.oldestInput(source)
 		var need quantity.Mass
 		for _, l := range sheet.Lines {
 			if l.Preferment == source.ID || l.Prep == source.ID {
@@ -397,7 +400,7 @@ func (fl *floor) feed(r *recipe, p *placed) bound {
 		}
 		for _, t := range fl.tubs {
 			age := quantity.Seconds(p.load - t.made)
-			if need == 0 || t.recipe != in.recipe || t.left == 0 || t.made > latest || age > source.Ripe.Max || !fl.stays(t, p.load) {
+			if need == 0 || t.recipe != in.recipe || t.left == 0 || t.made > latest || t.ready > p.load || age > oldest || t.until < p.load {
 				continue
 			}
 			amount := min(need, t.left)
@@ -442,19 +445,6 @@ func (fl *floor) setTubs(tubs []*tub) {
 	fl.journal = append(fl.journal, func() { fl.tubs = before })
 }
 
-// stays reports whether a tub's vessel can be held until a time.
-func (fl *floor) stays(t *tub, until int64) bool {
-	if t.batch == nil {
-		return true
-	}
-	for _, s := range t.batch.steps {
-		if s.kind == commissary.StepRest {
-			return until <= s.to
-		}
-	}
-	return false
-}
-
 // tubStep is what the mass of a preferment is stepped up to.
 const tubStep = quantity.Kilogram / 2
 
@@ -472,17 +462,23 @@ func (fl *floor) stir(recipe int, source *recipe, at, latest int64, need quantit
 	}
 	ripe := source.Ripe
 	for i, m := range source.modes {
-		w := want{recipe: recipe, mode: i, mass: max(min(gross, m.max), m.min), ready: sched.Never, until: at,
+		w := want{recipe: recipe, mode: i, mass: max(min(gross, m.max), m.min), ready: at, until: at,
 			pieces: make([]quantity.Pieces, len(source.items)), from: at - int64(ripe.Best+ripe.Band), to: min(at-int64(ripe.Best-ripe.Band), latest)}
+		if source.Kind == commissary.Prep {
+			w.until = 0 // it is packed, not left in its vessel
+		}
 		p, _ := fl.put(w)
 		if p == nil {
-			w.from, w.to = at-int64(ripe.Max), latest
+			w.from, w.to = at-int64(fl.k.oldestInput(source)), latest
 			p, _ = fl.put(w)
 		}
 		if p != nil {
-			t := &tub{recipe: recipe, batch: p, made: p.mixEnd, left: source.netOf(p.mass)}
-			at, _ := slices.BinarySearchFunc(fl.tubs, t, func(a, b *tub) int { return cmp.Compare(a.made, b.made) })
-			fl.setTubs(slices.Insert(slices.Clone(fl.tubs), at, t))
+			t := &tub{recipe: recipe, batch: p, made: p.mixEnd, ready: p.done, until: sched.Never, left: source.netOf(p.mass)}
+			if w.until > 0 {
+				t.until = w.until
+			}
+			i, _ := slices.BinarySearchFunc(fl.tubs, t, func(a, b *tub) int { return cmp.Compare(a.made, b.made) })
+			fl.setTubs(slices.Insert(slices.Clone(fl.tubs), i, t))
 			return t
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"slices"
+	"time"
 
 	"doughrun/commissary"
 )
@@ -26,8 +27,10 @@ func Hash(in Input) string {
 	return hex.EncodeToString(sum[:])
 }
 
-// canonical returns the input with its facts in a fixed order.
+// canonical returns the input with its facts in a fixed order, and without
+// what nothing is planned from: who ordered when, and revision numbers.
 func canonical(in Input) Input {
+	in.Book.Revision = 0
 	in.Orders = slices.Clone(in.Orders)
 	slices.SortFunc(in.Orders, func(a, b commissary.Order) int {
 		return cmp.Or(a.Night.Compare(b.Night), cmp.Compare(a.Shop, b.Shop))
@@ -37,7 +40,7 @@ func canonical(in Input) Input {
 		slices.SortFunc(lines, func(a, b commissary.OrderLine) int {
 			return cmp.Or(a.BakeDate.Compare(b.BakeDate), cmp.Compare(a.Item, b.Item))
 		})
-		in.Orders[i].Lines = lines
+		in.Orders[i].Lines, in.Orders[i].By, in.Orders[i].Submitted, in.Orders[i].Revision = lines, "", time.Time{}, 0
 	}
 	in.Lots = slices.Clone(in.Lots)
 	slices.SortFunc(in.Lots, func(a, b commissary.Lot) int { return cmp.Compare(a.Code, b.Code) })

@@ -251,6 +251,23 @@ func (k *kitchen) rate(r *recipe, s commissary.Step, it commissary.Item) int64 {
 	return 0
 }
 
+// oldestInput is how old a preferment or a made prep may be when it goes into
+// a batch: a prep as old as an item made from it.
+func (k *kitchen) oldestInput(source *recipe) quantity.Seconds {
+	oldest := source.Ripe.Max
+	if source.Kind == commissary.Prep {
+		for i, id := range source.items {
+			if m := k.items[id].Window.Max; i == 0 || m < oldest {
+				oldest = m
+			}
+		}
+		if len(source.items) == 0 {
+			oldest = quantity.MaxSeconds
+		}
+	}
+	return oldest
+}
+
 // dayEnd is when the civil day so many days before an instant's ends.
 func (k *kitchen) dayEnd(at int64, before int) int64 {
 	return k.zone.Instant(k.zone.Date(instant(at)).AddDays(1-before), 0).Unix() - 1

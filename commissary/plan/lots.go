@@ -8,6 +8,7 @@ import (
 
 	"doughrun/commissary"
 	"doughrun/commissary/formula"
+	"doughrun/commissary/plan/internal/sched"
 	"doughrun/commissary/quantity"
 )
 
@@ -34,7 +35,7 @@ func takeFromLots(k *kitchen, fl *floor, needs []commissary.Need, open []quantit
 			reasons = append(reasons, commissary.Reason{Code: commissary.ReasonHeldLot, Limit: l.Code, Item: l.Item, Pieces: l.Pieces,
 				Text: "lot " + l.Code + " is on hold (" + l.Held + "): it is not used"})
 		case l.Item == "" && known:
-			fl.tubs = append(fl.tubs, &tub{recipe: r, use: commissary.Use{Lot: l.Code}, made: l.Made.Unix(), left: l.Mass})
+			fl.tubs = append(fl.tubs, &tub{recipe: r, use: commissary.Use{Lot: l.Code}, made: l.Made.Unix(), until: heldUntil(k, l.Batch), left: l.Mass})
 		case l.Item != "":
 			stocks = append(stocks, stock{commissary.Take{Lot: l.Code}, l.Item, l.Made, k.in.At, l.Pieces})
 			if w := k.items[l.Item].Window; l.Made.Add(span(w.Max)).Before(k.in.At) {
@@ -64,7 +65,7 @@ func takeFromLots(k *kitchen, fl *floor, needs []commissary.Need, open []quantit
 			}
 		}
 		if r, ok := k.byID[b.Formula]; ok && len(b.Makes) == 0 {
-			fl.tubs = append(fl.tubs, &tub{recipe: r, use: commissary.Use{Batch: b.ID}, made: b.MixEnd.Unix(), left: freeOf(k, b)})
+			fl.tubs = append(fl.tubs, &tub{recipe: r, use: commissary.Use{Batch: b.ID}, made: b.MixEnd.Unix(), ready: ready.Unix(), until: heldUntil(k, b.ID), left: freeOf(k, b)})
 		}
 	}
 	slices.SortStableFunc(fl.tubs, func(a, b *tub) int {
@@ -148,6 +149,24 @@ func (fl *floor) shelve(needs []commissary.Need, takes []commissary.Take) {
 			stay(b.ID, mk.Item, pieces, held, held)
 		}
 	}
+}
+
+// heldUntil is until when a posted batch is booked to stay in its vessel; for
+// ever where it is not a posted batch, or stands packed.
+func heldUntil(k *kitchen, batch string) int64 {
+	for _, b := range k.in.Posted {
+		if b.ID != batch || batch == "" || k.formulas[b.Formula].Kind == commissary.Prep {
+			continue
+		}
+		var until int64
+		for _, s := range b.Steps {
+			if s.Resource == b.Vessel {
+				until = max(until, s.To.Unix())
+			}
+		}
+		return until
+	}
+	return sched.Never
 }
 
 // freeOf is what other posted batches leave of a posted preferment.

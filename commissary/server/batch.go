@@ -2,9 +2,11 @@ package server
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"doughrun/commissary"
+	"doughrun/commissary/formula"
 	"doughrun/commissary/wire"
 	v1 "doughrun/proto/doughrun/v1"
 )
@@ -111,7 +113,11 @@ func (s batches) FinishBatch(ctx context.Context, req *v1.FinishBatchRequest) (*
 			return nil, err
 		}
 		resp := &v1.FinishBatchResponse{Batch: k.Batch(b)}
-		for _, l := range lotsOf(b) {
+		lots, err := lotsOf(k.Book, b)
+		if err != nil {
+			return nil, err
+		}
+		for _, l := range lots {
 			if err := w.Lots(k.id()).Create(l); err != nil {
 				return nil, err
 			}
@@ -189,7 +195,8 @@ func draws(tx commissary.Tx, id string, b commissary.Batch) ([]commissary.Use, e
 // lotsOf returns what a batch leaves when it goes as planned: a lot for each
 // item it makes, or one of its mass. Age zero is the end of mixing: as long
 // after the start as it was planned, and no later than the batch was finished.
-func lotsOf(b commissary.PostedBatch) []commissary.Lot {
+// What is mixed less what sticks to the tub is the mass.
+func lotsOf(book commissary.Book, b commissary.PostedBatch) ([]commissary.Lot, error) {
 	made := b.Finished
 	for _, s := range b.Steps {
 		if s.Step != commissary.StepMix {
@@ -202,13 +209,22 @@ func lotsOf(b commissary.PostedBatch) []commissary.Lot {
 	}
 	lot := commissary.Lot{Formula: b.Formula, Made: made, Place: atKitchen, Batch: b.ID}
 	if len(b.Makes) == 0 {
-		lot.Code, lot.Mass = commissary.LotCode(b.ID, 0), b.Mass
-		return []commissary.Lot{lot}
+		// What sticks to the tub is not in the lot.
+		at := slices.IndexFunc(book.Formulas, func(f commissary.Formula) bool { return f.ID == b.Formula })
+		if at < 0 {
+			return nil, commissary.Refuse(commissary.Precondition, "FORMULA_GONE", "batch %s is of formula %q, which the kitchen book no longer has: adopt a book that has it, then finish the batch", b.ID, b.Formula)
+		}
+		out, err := formula.ComesOut(book.Formulas[at], b.Mass)
+		if err != nil {
+			return nil, err
+		}
+		lot.Code, lot.Mass = commissary.LotCode(b.ID, 0), out
+		return []commissary.Lot{lot}, nil
 	}
 	var lots []commissary.Lot
 	for i, m := range b.Makes {
 		lot.Code, lot.Item, lot.Pieces = commissary.LotCode(b.ID, i+1), m.Item, m.Pieces
 		lots = append(lots, lot)
 	}
-	return lots
+	return lots, nil
 }

@@ -10,6 +10,8 @@ import (
 	"doughrun/commissary"
 	"doughrun/commissary/book"
 	"doughrun/commissary/civil"
+	"doughrun/commissary/ferment"
+	"doughrun/commissary/safety"
 	"doughrun/commissary/wire"
 	v1 "doughrun/proto/doughrun/v1"
 )
@@ -28,7 +30,7 @@ func (s kitchens) AdoptBook(ctx context.Context, req *v1.AdoptBookRequest) (*v1.
 	if file == "" {
 		file = "book"
 	}
-	b, err := book.Read(file, req.GetSource())
+	b, err := book.Read(file, req.GetSource(), safety.Judge, ferment.Judge)
 	if err != nil {
 		return nil, err
 	}

@@ -21,7 +21,7 @@ func Book(c *v1.Catalogue, r *v1.BookRevision) string {
 	for _, it := range c.GetItems() {
 		rows = append(rows, []string{it.GetId(), either(it.GetName(), it.GetId()), p.mass(it.GetMassMg()), fmt.Sprint(it.GetPiecesPerContainer()), p.bakes(it), cutOff(it)})
 	}
-	p.table(0, []column{{"ITEM", 16, false}, {"NAME", 22, false}, {"MASS", 8, true}, {"PER BOX", 7, true}, {"FOR", 11, false}, {"CUT-OFF", 11, false}}, rows)
+	p.table(0, []column{{"ITEM", 16, false}, {"NAME", 21, false}, {"MASS", 11, true}, {"PER BOX", 7, true}, {"FOR", 9, false}, {"CUT-OFF", 11, false}}, rows)
 	p.section("SHOPS", "")
 	rows = nil
 	for _, s := range c.GetShops() {

@@ -62,7 +62,9 @@ func (w *Writer) pick(p commissary.Pick) *v1.Pick {
 		FullContainers: int32(p.Full),
 		LoosePieces:    int64(p.Loose),
 		UseFromTime:    instant(p.UseFrom),
+		BestTime:       instant(p.Best),
 		UseByTime:      instant(p.UseBy),
+		UnsureSeconds:  int64(p.Unsure),
 	}
 }
 
@@ -112,7 +114,9 @@ func (w *Writer) stop(s commissary.ManifestStop) *v1.ManifestStop {
 				Containers:    int32(l.Boxes),
 				ContainerName: w.container(l.Item),
 				UseFromTime:   instant(l.UseFrom),
+				BestTime:      instant(l.Best),
 				UseByTime:     instant(l.UseBy),
+				UnsureSeconds: int64(l.Unsure),
 			}
 		}),
 	}
@@ -231,7 +235,9 @@ func (r *reading) pick(where string, m *v1.Pick) commissary.Pick {
 		Full:     int(m.GetFullContainers()),
 		Loose:    quantity.Pieces(m.GetLoosePieces()),
 		UseFrom:  r.instant(where+".use_from_time", m.GetUseFromTime()),
+		Best:     r.instant(where+".best_time", m.GetBestTime()),
 		UseBy:    r.instant(where+".use_by_time", m.GetUseByTime()),
+		Unsure:   quantity.Seconds(m.GetUnsureSeconds()),
 	}
 }
 
@@ -262,7 +268,9 @@ func (r *reading) stop(where string, m *v1.ManifestStop) commissary.ManifestStop
 				Pieces:  quantity.Pieces(m.GetPieces()),
 				Boxes:   int(m.GetContainers()),
 				UseFrom: r.instant(where+".use_from_time", m.GetUseFromTime()),
+				Best:    r.instant(where+".best_time", m.GetBestTime()),
 				UseBy:   r.instant(where+".use_by_time", m.GetUseByTime()),
+				Unsure:  quantity.Seconds(m.GetUnsureSeconds()),
 			}
 		}),
 	}

@@ -1285,7 +1285,31 @@ type BatchSheet struct {
 	// How it is divided or packed.
 	Divides []*DivideLine `protobuf:"bytes,13,rep,name=divides,proto3" json:"divides,omitempty"`
 	// What to watch, and what was assumed, in sentences.
-	Cautions      []string `protobuf:"bytes,14,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Cautions []string `protobuf:"bytes,14,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// How the water temperature was worked out: factor, balance or tap. Empty when nothing was computed.
+	WaterMethod string `protobuf:"bytes,15,opt,name=water_method,json=waterMethod,proto3" json:"water_method,omitempty"`
+	// The arithmetic of it, line by line, in the kitchen's units.
+	WaterArithmetic []string `protobuf:"bytes,16,rep,name=water_arithmetic,json=waterArithmetic,proto3" json:"water_arithmetic,omitempty"`
+	// What the ice is, as chipped. Empty without ice.
+	IceKind string `protobuf:"bytes,17,opt,name=ice_kind,json=iceKind,proto3" json:"ice_kind,omitempty"`
+	// What to do when the dough comes out warmer than it should. Empty for a batch without a target.
+	TooWarmAction string `protobuf:"bytes,18,opt,name=too_warm_action,json=tooWarmAction,proto3" json:"too_warm_action,omitempty"`
+	// What to do when it comes out colder.
+	TooColdAction string `protobuf:"bytes,19,opt,name=too_cold_action,json=tooColdAction,proto3" json:"too_cold_action,omitempty"`
+	// The allergens to declare, in the words of the kitchen's jurisdiction.
+	Allergens []string `protobuf:"bytes,20,rep,name=allergens,proto3" json:"allergens,omitempty"`
+	// Allergens that the vessel may bring in, for it was not washed since a batch that has them.
+	MayContain []string `protobuf:"bytes,21,rep,name=may_contain,json=mayContain,proto3" json:"may_contain,omitempty"`
+	// What the published rules make of this batch that is not as the book wants it: a dose of yeast, a preferment.
+	Warnings []string `protobuf:"bytes,22,rep,name=warnings,proto3" json:"warnings,omitempty"`
+	// The limits of cooling a cooked prep, each with a blank for the reading.
+	Cooling []*CoolingLimit `protobuf:"bytes,23,rep,name=cooling,proto3" json:"cooling,omitempty"`
+	// When a preferment is ripe where the tub stands. Set for preferments only.
+	RipeFromTime *timestamppb.Timestamp `protobuf:"bytes,24,opt,name=ripe_from_time,json=ripeFromTime,proto3" json:"ripe_from_time,omitempty"`
+	// When it is best.
+	RipeBestTime *timestamppb.Timestamp `protobuf:"bytes,25,opt,name=ripe_best_time,json=ripeBestTime,proto3" json:"ripe_best_time,omitempty"`
+	// When it is past.
+	RipeByTime    *timestamppb.Timestamp `protobuf:"bytes,26,opt,name=ripe_by_time,json=ripeByTime,proto3" json:"ripe_by_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1418,6 +1442,163 @@ func (x *BatchSheet) GetCautions() []string {
 	return nil
 }
 
+func (x *BatchSheet) GetWaterMethod() string {
+	if x != nil {
+		return x.WaterMethod
+	}
+	return ""
+}
+
+func (x *BatchSheet) GetWaterArithmetic() []string {
+	if x != nil {
+		return x.WaterArithmetic
+	}
+	return nil
+}
+
+func (x *BatchSheet) GetIceKind() string {
+	if x != nil {
+		return x.IceKind
+	}
+	return ""
+}
+
+func (x *BatchSheet) GetTooWarmAction() string {
+	if x != nil {
+		return x.TooWarmAction
+	}
+	return ""
+}
+
+func (x *BatchSheet) GetTooColdAction() string {
+	if x != nil {
+		return x.TooColdAction
+	}
+	return ""
+}
+
+func (x *BatchSheet) GetAllergens() []string {
+	if x != nil {
+		return x.Allergens
+	}
+	return nil
+}
+
+func (x *BatchSheet) GetMayContain() []string {
+	if x != nil {
+		return x.MayContain
+	}
+	return nil
+}
+
+func (x *BatchSheet) GetWarnings() []string {
+	if x != nil {
+		return x.Warnings
+	}
+	return nil
+}
+
+func (x *BatchSheet) GetCooling() []*CoolingLimit {
+	if x != nil {
+		return x.Cooling
+	}
+	return nil
+}
+
+func (x *BatchSheet) GetRipeFromTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RipeFromTime
+	}
+	return nil
+}
+
+func (x *BatchSheet) GetRipeBestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RipeBestTime
+	}
+	return nil
+}
+
+func (x *BatchSheet) GetRipeByTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RipeByTime
+	}
+	return nil
+}
+
+// CoolingLimit is one reading that a cooling needs.
+type CoolingLimit struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How warm the core may be at most.
+	MostMillicelsius int32 `protobuf:"varint,1,opt,name=most_millicelsius,json=mostMillicelsius,proto3" json:"most_millicelsius,omitempty"`
+	// How long after the start of cooling.
+	WithinSeconds int64 `protobuf:"varint,2,opt,name=within_seconds,json=withinSeconds,proto3" json:"within_seconds,omitempty"`
+	// When that is as planned: the clock starts when the food has fallen to the temperature the limit counts from.
+	ByTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=by_time,json=byTime,proto3" json:"by_time,omitempty"`
+	// The temperature that the clock starts at. Not set for food made from ingredients at room temperature.
+	StartMillicelsius *int32 `protobuf:"varint,4,opt,name=start_millicelsius,json=startMillicelsius,proto3,oneof" json:"start_millicelsius,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
+}
+
+func (x *CoolingLimit) Reset() {
+	*x = CoolingLimit{}
+	mi := &file_doughrun_v1_batch_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CoolingLimit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CoolingLimit) ProtoMessage() {}
+
+func (x *CoolingLimit) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_batch_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CoolingLimit.ProtoReflect.Descriptor instead.
+func (*CoolingLimit) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *CoolingLimit) GetMostMillicelsius() int32 {
+	if x != nil {
+		return x.MostMillicelsius
+	}
+	return 0
+}
+
+func (x *CoolingLimit) GetWithinSeconds() int64 {
+	if x != nil {
+		return x.WithinSeconds
+	}
+	return 0
+}
+
+func (x *CoolingLimit) GetByTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ByTime
+	}
+	return nil
+}
+
+func (x *CoolingLimit) GetStartMillicelsius() int32 {
+	if x != nil && x.StartMillicelsius != nil {
+		return *x.StartMillicelsius
+	}
+	return 0
+}
+
 // SheetLine is one weighing.
 type SheetLine struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1447,7 +1628,7 @@ type SheetLine struct {
 
 func (x *SheetLine) Reset() {
 	*x = SheetLine{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[14]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1459,7 +1640,7 @@ func (x *SheetLine) String() string {
 func (*SheetLine) ProtoMessage() {}
 
 func (x *SheetLine) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[14]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1472,7 +1653,7 @@ func (x *SheetLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SheetLine.ProtoReflect.Descriptor instead.
 func (*SheetLine) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{14}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *SheetLine) GetKind() SheetLineKind {
@@ -1565,14 +1746,28 @@ type DivideLine struct {
 	// How many full containers.
 	FullContainers int32 `protobuf:"varint,8,opt,name=full_containers,json=fullContainers,proto3" json:"full_containers,omitempty"`
 	// How many pieces in the last one, when it is not full.
-	LoosePieces   int64 `protobuf:"varint,9,opt,name=loose_pieces,json=loosePieces,proto3" json:"loose_pieces,omitempty"`
+	LoosePieces int64 `protobuf:"varint,9,opt,name=loose_pieces,json=loosePieces,proto3" json:"loose_pieces,omitempty"`
+	// Where it is kept, for people.
+	ZoneName string `protobuf:"bytes,10,opt,name=zone_name,json=zoneName,proto3" json:"zone_name,omitempty"`
+	// The cold store's temperature, which the times below hold for.
+	ZoneTempMillicelsius int32 `protobuf:"varint,11,opt,name=zone_temp_millicelsius,json=zoneTempMillicelsius,proto3" json:"zone_temp_millicelsius,omitempty"`
+	// When it may be used from, kept there.
+	UseFromTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=use_from_time,json=useFromTime,proto3" json:"use_from_time,omitempty"`
+	// When it is at its best.
+	BestTime *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=best_time,json=bestTime,proto3" json:"best_time,omitempty"`
+	// When it must have been used.
+	UseByTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=use_by_time,json=useByTime,proto3" json:"use_by_time,omitempty"`
+	// The date to mark it with, as 2026-11-30; empty where no date is marked.
+	MarkDate string `protobuf:"bytes,15,opt,name=mark_date,json=markDate,proto3" json:"mark_date,omitempty"`
+	// What the mark means, for the label. Empty without a shelf rule.
+	MarkText      string `protobuf:"bytes,16,opt,name=mark_text,json=markText,proto3" json:"mark_text,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DivideLine) Reset() {
 	*x = DivideLine{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[15]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1584,7 +1779,7 @@ func (x *DivideLine) String() string {
 func (*DivideLine) ProtoMessage() {}
 
 func (x *DivideLine) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[15]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1597,7 +1792,7 @@ func (x *DivideLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DivideLine.ProtoReflect.Descriptor instead.
 func (*DivideLine) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{15}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *DivideLine) GetItemId() string {
@@ -1661,6 +1856,55 @@ func (x *DivideLine) GetLoosePieces() int64 {
 		return x.LoosePieces
 	}
 	return 0
+}
+
+func (x *DivideLine) GetZoneName() string {
+	if x != nil {
+		return x.ZoneName
+	}
+	return ""
+}
+
+func (x *DivideLine) GetZoneTempMillicelsius() int32 {
+	if x != nil {
+		return x.ZoneTempMillicelsius
+	}
+	return 0
+}
+
+func (x *DivideLine) GetUseFromTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UseFromTime
+	}
+	return nil
+}
+
+func (x *DivideLine) GetBestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.BestTime
+	}
+	return nil
+}
+
+func (x *DivideLine) GetUseByTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UseByTime
+	}
+	return nil
+}
+
+func (x *DivideLine) GetMarkDate() string {
+	if x != nil {
+		return x.MarkDate
+	}
+	return ""
+}
+
+func (x *DivideLine) GetMarkText() string {
+	if x != nil {
+		return x.MarkText
+	}
+	return ""
 }
 
 var File_doughrun_v1_batch_proto protoreflect.FileDescriptor
@@ -1756,7 +2000,7 @@ const file_doughrun_v1_batch_proto_rawDesc = "" +
 	"\bBatchUse\x12\"\n" +
 	"\blot_code\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18@R\alotCode\x12\"\n" +
 	"\bbatch_id\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18?R\abatchId\x12'\n" +
-	"\amass_mg\x18\x03 \x01(\x03B\x0e\xbaH\v\"\t\x18\x80\xa0\x94\xa5\x8d\x1d(\x00R\x06massMg\"\xde\x05\n" +
+	"\amass_mg\x18\x03 \x01(\x03B\x0e\xbaH\v\"\t\x18\x80\xa0\x94\xa5\x8d\x1d(\x00R\x06massMg\"\xe9\t\n" +
 	"\n" +
 	"BatchSheet\x12%\n" +
 	"\x04site\x18\x01 \x01(\v2\x11.doughrun.v1.SiteR\x04site\x12,\n" +
@@ -1774,9 +2018,29 @@ const file_doughrun_v1_batch_proto_rawDesc = "" +
 	"\x13first_speed_seconds\x18\v \x01(\x03R\x11firstSpeedSeconds\x120\n" +
 	"\x14second_speed_seconds\x18\f \x01(\x03R\x12secondSpeedSeconds\x121\n" +
 	"\adivides\x18\r \x03(\v2\x17.doughrun.v1.DivideLineR\adivides\x12\x1a\n" +
-	"\bcautions\x18\x0e \x03(\tR\bcautionsB\x1a\n" +
+	"\bcautions\x18\x0e \x03(\tR\bcautions\x12!\n" +
+	"\fwater_method\x18\x0f \x01(\tR\vwaterMethod\x12)\n" +
+	"\x10water_arithmetic\x18\x10 \x03(\tR\x0fwaterArithmetic\x12\x19\n" +
+	"\bice_kind\x18\x11 \x01(\tR\aiceKind\x12&\n" +
+	"\x0ftoo_warm_action\x18\x12 \x01(\tR\rtooWarmAction\x12&\n" +
+	"\x0ftoo_cold_action\x18\x13 \x01(\tR\rtooColdAction\x12\x1c\n" +
+	"\tallergens\x18\x14 \x03(\tR\tallergens\x12\x1f\n" +
+	"\vmay_contain\x18\x15 \x03(\tR\n" +
+	"mayContain\x12\x1a\n" +
+	"\bwarnings\x18\x16 \x03(\tR\bwarnings\x123\n" +
+	"\acooling\x18\x17 \x03(\v2\x19.doughrun.v1.CoolingLimitR\acooling\x12@\n" +
+	"\x0eripe_from_time\x18\x18 \x01(\v2\x1a.google.protobuf.TimestampR\fripeFromTime\x12@\n" +
+	"\x0eripe_best_time\x18\x19 \x01(\v2\x1a.google.protobuf.TimestampR\fripeBestTime\x12<\n" +
+	"\fripe_by_time\x18\x1a \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"ripeByTimeB\x1a\n" +
 	"\x18_water_temp_millicelsiusB\x1b\n" +
-	"\x19_target_temp_millicelsius\"\xb8\x02\n" +
+	"\x19_target_temp_millicelsius\"\xe2\x01\n" +
+	"\fCoolingLimit\x12+\n" +
+	"\x11most_millicelsius\x18\x01 \x01(\x05R\x10mostMillicelsius\x12%\n" +
+	"\x0ewithin_seconds\x18\x02 \x01(\x03R\rwithinSeconds\x123\n" +
+	"\aby_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x06byTime\x122\n" +
+	"\x12start_millicelsius\x18\x04 \x01(\x05H\x00R\x11startMillicelsius\x88\x01\x01B\x15\n" +
+	"\x13_start_millicelsius\"\xb8\x02\n" +
 	"\tSheetLine\x12.\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x1a.doughrun.v1.SheetLineKindR\x04kind\x12\x0e\n" +
 	"\x02id\x18\x02 \x01(\tR\x02id\x12\x12\n" +
@@ -1788,7 +2052,7 @@ const file_doughrun_v1_batch_proto_rawDesc = "" +
 	"\vice_mass_mg\x18\b \x01(\x03R\ticeMassMg\x12\x1b\n" +
 	"\tshare_ppm\x18\t \x01(\x03R\bsharePpm\x12\x1c\n" +
 	"\tallergens\x18\n" +
-	" \x03(\tR\tallergens\"\xc1\x02\n" +
+	" \x03(\tR\tallergens\"\x83\x05\n" +
 	"\n" +
 	"DivideLine\x12\x17\n" +
 	"\aitem_id\x18\x01 \x01(\tR\x06itemId\x12\x1b\n" +
@@ -1799,7 +2063,15 @@ const file_doughrun_v1_batch_proto_rawDesc = "" +
 	"\x06pieces\x18\x06 \x01(\x03R\x06pieces\x12%\n" +
 	"\x0econtainer_name\x18\a \x01(\tR\rcontainerName\x12'\n" +
 	"\x0ffull_containers\x18\b \x01(\x05R\x0efullContainers\x12!\n" +
-	"\floose_pieces\x18\t \x01(\x03R\vloosePieces*\xa1\x01\n" +
+	"\floose_pieces\x18\t \x01(\x03R\vloosePieces\x12\x1b\n" +
+	"\tzone_name\x18\n" +
+	" \x01(\tR\bzoneName\x124\n" +
+	"\x16zone_temp_millicelsius\x18\v \x01(\x05R\x14zoneTempMillicelsius\x12>\n" +
+	"\ruse_from_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\vuseFromTime\x127\n" +
+	"\tbest_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\bbestTime\x12:\n" +
+	"\vuse_by_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\tuseByTime\x12\x1b\n" +
+	"\tmark_date\x18\x0f \x01(\tR\bmarkDate\x12\x1b\n" +
+	"\tmark_text\x18\x10 \x01(\tR\bmarkText*\xa1\x01\n" +
 	"\n" +
 	"BatchState\x12\x1b\n" +
 	"\x17BATCH_STATE_UNSPECIFIED\x10\x00\x12\x17\n" +
@@ -1847,7 +2119,7 @@ func file_doughrun_v1_batch_proto_rawDescGZIP() []byte {
 }
 
 var file_doughrun_v1_batch_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_doughrun_v1_batch_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
+var file_doughrun_v1_batch_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
 var file_doughrun_v1_batch_proto_goTypes = []any{
 	(BatchState)(0),               // 0: doughrun.v1.BatchState
 	(StepKind)(0),                 // 1: doughrun.v1.StepKind
@@ -1866,13 +2138,14 @@ var file_doughrun_v1_batch_proto_goTypes = []any{
 	(*BatchServe)(nil),            // 14: doughrun.v1.BatchServe
 	(*BatchUse)(nil),              // 15: doughrun.v1.BatchUse
 	(*BatchSheet)(nil),            // 16: doughrun.v1.BatchSheet
-	(*SheetLine)(nil),             // 17: doughrun.v1.SheetLine
-	(*DivideLine)(nil),            // 18: doughrun.v1.DivideLine
-	(*Lot)(nil),                   // 19: doughrun.v1.Lot
-	(*timestamppb.Timestamp)(nil), // 20: google.protobuf.Timestamp
-	(Source)(0),                   // 21: doughrun.v1.Source
-	(*Site)(nil),                  // 22: doughrun.v1.Site
-	(ItemKind)(0),                 // 23: doughrun.v1.ItemKind
+	(*CoolingLimit)(nil),          // 17: doughrun.v1.CoolingLimit
+	(*SheetLine)(nil),             // 18: doughrun.v1.SheetLine
+	(*DivideLine)(nil),            // 19: doughrun.v1.DivideLine
+	(*Lot)(nil),                   // 20: doughrun.v1.Lot
+	(*timestamppb.Timestamp)(nil), // 21: google.protobuf.Timestamp
+	(Source)(0),                   // 22: doughrun.v1.Source
+	(*Site)(nil),                  // 23: doughrun.v1.Site
+	(ItemKind)(0),                 // 24: doughrun.v1.ItemKind
 }
 var file_doughrun_v1_batch_proto_depIdxs = []int32{
 	11, // 0: doughrun.v1.GetBatchResponse.batch:type_name -> doughrun.v1.Batch
@@ -1880,37 +2153,45 @@ var file_doughrun_v1_batch_proto_depIdxs = []int32{
 	11, // 2: doughrun.v1.ListBatchesResponse.batches:type_name -> doughrun.v1.Batch
 	11, // 3: doughrun.v1.StartBatchResponse.batch:type_name -> doughrun.v1.Batch
 	11, // 4: doughrun.v1.FinishBatchResponse.batch:type_name -> doughrun.v1.Batch
-	19, // 5: doughrun.v1.FinishBatchResponse.lots:type_name -> doughrun.v1.Lot
+	20, // 5: doughrun.v1.FinishBatchResponse.lots:type_name -> doughrun.v1.Lot
 	0,  // 6: doughrun.v1.Batch.state:type_name -> doughrun.v1.BatchState
 	12, // 7: doughrun.v1.Batch.steps:type_name -> doughrun.v1.BatchStep
-	20, // 8: doughrun.v1.Batch.mix_end_time:type_name -> google.protobuf.Timestamp
+	21, // 8: doughrun.v1.Batch.mix_end_time:type_name -> google.protobuf.Timestamp
 	13, // 9: doughrun.v1.Batch.makes:type_name -> doughrun.v1.BatchMaking
 	14, // 10: doughrun.v1.Batch.serves:type_name -> doughrun.v1.BatchServe
 	15, // 11: doughrun.v1.Batch.uses:type_name -> doughrun.v1.BatchUse
-	20, // 12: doughrun.v1.Batch.start_time:type_name -> google.protobuf.Timestamp
-	20, // 13: doughrun.v1.Batch.finish_time:type_name -> google.protobuf.Timestamp
+	21, // 12: doughrun.v1.Batch.start_time:type_name -> google.protobuf.Timestamp
+	21, // 13: doughrun.v1.Batch.finish_time:type_name -> google.protobuf.Timestamp
 	1,  // 14: doughrun.v1.BatchStep.kind:type_name -> doughrun.v1.StepKind
-	20, // 15: doughrun.v1.BatchStep.start_time:type_name -> google.protobuf.Timestamp
-	20, // 16: doughrun.v1.BatchStep.end_time:type_name -> google.protobuf.Timestamp
-	21, // 17: doughrun.v1.BatchServe.source:type_name -> doughrun.v1.Source
-	22, // 18: doughrun.v1.BatchSheet.site:type_name -> doughrun.v1.Site
-	17, // 19: doughrun.v1.BatchSheet.lines:type_name -> doughrun.v1.SheetLine
-	18, // 20: doughrun.v1.BatchSheet.divides:type_name -> doughrun.v1.DivideLine
-	2,  // 21: doughrun.v1.SheetLine.kind:type_name -> doughrun.v1.SheetLineKind
-	23, // 22: doughrun.v1.DivideLine.kind:type_name -> doughrun.v1.ItemKind
-	3,  // 23: doughrun.v1.BatchService.GetBatch:input_type -> doughrun.v1.GetBatchRequest
-	5,  // 24: doughrun.v1.BatchService.ListBatches:input_type -> doughrun.v1.ListBatchesRequest
-	7,  // 25: doughrun.v1.BatchService.StartBatch:input_type -> doughrun.v1.StartBatchRequest
-	9,  // 26: doughrun.v1.BatchService.FinishBatch:input_type -> doughrun.v1.FinishBatchRequest
-	4,  // 27: doughrun.v1.BatchService.GetBatch:output_type -> doughrun.v1.GetBatchResponse
-	6,  // 28: doughrun.v1.BatchService.ListBatches:output_type -> doughrun.v1.ListBatchesResponse
-	8,  // 29: doughrun.v1.BatchService.StartBatch:output_type -> doughrun.v1.StartBatchResponse
-	10, // 30: doughrun.v1.BatchService.FinishBatch:output_type -> doughrun.v1.FinishBatchResponse
-	27, // [27:31] is the sub-list for method output_type
-	23, // [23:27] is the sub-list for method input_type
-	23, // [23:23] is the sub-list for extension type_name
-	23, // [23:23] is the sub-list for extension extendee
-	0,  // [0:23] is the sub-list for field type_name
+	21, // 15: doughrun.v1.BatchStep.start_time:type_name -> google.protobuf.Timestamp
+	21, // 16: doughrun.v1.BatchStep.end_time:type_name -> google.protobuf.Timestamp
+	22, // 17: doughrun.v1.BatchServe.source:type_name -> doughrun.v1.Source
+	23, // 18: doughrun.v1.BatchSheet.site:type_name -> doughrun.v1.Site
+	18, // 19: doughrun.v1.BatchSheet.lines:type_name -> doughrun.v1.SheetLine
+	19, // 20: doughrun.v1.BatchSheet.divides:type_name -> doughrun.v1.DivideLine
+	17, // 21: doughrun.v1.BatchSheet.cooling:type_name -> doughrun.v1.CoolingLimit
+	21, // 22: doughrun.v1.BatchSheet.ripe_from_time:type_name -> google.protobuf.Timestamp
+	21, // 23: doughrun.v1.BatchSheet.ripe_best_time:type_name -> google.protobuf.Timestamp
+	21, // 24: doughrun.v1.BatchSheet.ripe_by_time:type_name -> google.protobuf.Timestamp
+	21, // 25: doughrun.v1.CoolingLimit.by_time:type_name -> google.protobuf.Timestamp
+	2,  // 26: doughrun.v1.SheetLine.kind:type_name -> doughrun.v1.SheetLineKind
+	24, // 27: doughrun.v1.DivideLine.kind:type_name -> doughrun.v1.ItemKind
+	21, // 28: doughrun.v1.DivideLine.use_from_time:type_name -> google.protobuf.Timestamp
+	21, // 29: doughrun.v1.DivideLine.best_time:type_name -> google.protobuf.Timestamp
+	21, // 30: doughrun.v1.DivideLine.use_by_time:type_name -> google.protobuf.Timestamp
+	3,  // 31: doughrun.v1.BatchService.GetBatch:input_type -> doughrun.v1.GetBatchRequest
+	5,  // 32: doughrun.v1.BatchService.ListBatches:input_type -> doughrun.v1.ListBatchesRequest
+	7,  // 33: doughrun.v1.BatchService.StartBatch:input_type -> doughrun.v1.StartBatchRequest
+	9,  // 34: doughrun.v1.BatchService.FinishBatch:input_type -> doughrun.v1.FinishBatchRequest
+	4,  // 35: doughrun.v1.BatchService.GetBatch:output_type -> doughrun.v1.GetBatchResponse
+	6,  // 36: doughrun.v1.BatchService.ListBatches:output_type -> doughrun.v1.ListBatchesResponse
+	8,  // 37: doughrun.v1.BatchService.StartBatch:output_type -> doughrun.v1.StartBatchResponse
+	10, // 38: doughrun.v1.BatchService.FinishBatch:output_type -> doughrun.v1.FinishBatchResponse
+	35, // [35:39] is the sub-list for method output_type
+	31, // [31:35] is the sub-list for method input_type
+	31, // [31:31] is the sub-list for extension type_name
+	31, // [31:31] is the sub-list for extension extendee
+	0,  // [0:31] is the sub-list for field type_name
 }
 
 func init() { file_doughrun_v1_batch_proto_init() }
@@ -1922,13 +2203,14 @@ func file_doughrun_v1_batch_proto_init() {
 	file_doughrun_v1_lot_proto_init()
 	file_doughrun_v1_order_proto_init()
 	file_doughrun_v1_batch_proto_msgTypes[13].OneofWrappers = []any{}
+	file_doughrun_v1_batch_proto_msgTypes[14].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_doughrun_v1_batch_proto_rawDesc), len(file_doughrun_v1_batch_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   16,
+			NumMessages:   17,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -1055,7 +1055,11 @@ type Pick struct {
 	// When this shop may begin to use it.
 	UseFromTime *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=use_from_time,json=useFromTime,proto3" json:"use_from_time,omitempty"`
 	// When this shop must have used it.
-	UseByTime     *timestamppb.Timestamp `protobuf:"bytes,16,opt,name=use_by_time,json=useByTime,proto3" json:"use_by_time,omitempty"`
+	UseByTime *timestamppb.Timestamp `protobuf:"bytes,16,opt,name=use_by_time,json=useByTime,proto3" json:"use_by_time,omitempty"`
+	// When it is at its best there.
+	BestTime *timestamppb.Timestamp `protobuf:"bytes,17,opt,name=best_time,json=bestTime,proto3" json:"best_time,omitempty"`
+	// How far these times may move under another of the published rules; they are estimates of quality, never of safety.
+	UnsureSeconds int64 `protobuf:"varint,18,opt,name=unsure_seconds,json=unsureSeconds,proto3" json:"unsure_seconds,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1200,6 +1204,20 @@ func (x *Pick) GetUseByTime() *timestamppb.Timestamp {
 		return x.UseByTime
 	}
 	return nil
+}
+
+func (x *Pick) GetBestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.BestTime
+	}
+	return nil
+}
+
+func (x *Pick) GetUnsureSeconds() int64 {
+	if x != nil {
+		return x.UnsureSeconds
+	}
+	return 0
 }
 
 // Manifest is what rides on one run, stop by stop.
@@ -1501,7 +1519,11 @@ type ManifestLine struct {
 	// When this shop may begin to use it.
 	UseFromTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=use_from_time,json=useFromTime,proto3" json:"use_from_time,omitempty"`
 	// When this shop must have used it.
-	UseByTime     *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=use_by_time,json=useByTime,proto3" json:"use_by_time,omitempty"`
+	UseByTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=use_by_time,json=useByTime,proto3" json:"use_by_time,omitempty"`
+	// When it is at its best there.
+	BestTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=best_time,json=bestTime,proto3" json:"best_time,omitempty"`
+	// How far these times may move under another of the published rules.
+	UnsureSeconds int64 `protobuf:"varint,10,opt,name=unsure_seconds,json=unsureSeconds,proto3" json:"unsure_seconds,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1590,6 +1612,20 @@ func (x *ManifestLine) GetUseByTime() *timestamppb.Timestamp {
 		return x.UseByTime
 	}
 	return nil
+}
+
+func (x *ManifestLine) GetBestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.BestTime
+	}
+	return nil
+}
+
+func (x *ManifestLine) GetUnsureSeconds() int64 {
+	if x != nil {
+		return x.UnsureSeconds
+	}
+	return 0
 }
 
 // PickList is what the dock works from.
@@ -1863,7 +1899,7 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\rpicked_pieces\x18\b \x01(\x03B\f\xbaH\t\"\a\x18\x80\xc2\xd7/(\x00R\fpickedPieces\x12/\n" +
 	"\fshort_pieces\x18\t \x01(\x03B\f\xbaH\t\"\a\x18\x80\xc2\xd7/(\x00R\vshortPieces\x12+\n" +
 	"\fshort_reason\x18\n" +
-	" \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\vshortReason\"\xc2\x05\n" +
+	" \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\vshortReason\"\xb0\x06\n" +
 	"\x04Pick\x12\x1e\n" +
 	"\x06run_id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18?R\x05runId\x12#\n" +
 	"\brun_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\arunName\x12 \n" +
@@ -1881,7 +1917,9 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\x0ffull_containers\x18\r \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\x0efullContainers\x12/\n" +
 	"\floose_pieces\x18\x0e \x01(\x03B\f\xbaH\t\"\a\x18\x80\xc2\xd7/(\x00R\vloosePieces\x12>\n" +
 	"\ruse_from_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampR\vuseFromTime\x12:\n" +
-	"\vuse_by_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampR\tuseByTime\"\xb7\x04\n" +
+	"\vuse_by_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampR\tuseByTime\x127\n" +
+	"\tbest_time\x18\x11 \x01(\v2\x1a.google.protobuf.TimestampR\bbestTime\x123\n" +
+	"\x0eunsure_seconds\x18\x12 \x01(\x03B\f\xbaH\t\"\a\x18\x80\x8a\x8a\x0f(\x00R\runsureSeconds\"\xb7\x04\n" +
 	"\bManifest\x12\x1c\n" +
 	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04name\x12\x1e\n" +
 	"\x06run_id\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18?R\x05runId\x12#\n" +
@@ -1917,7 +1955,7 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\amass_mg\x18\t \x01(\x03B\x0e\xbaH\v\"\t\x18\x80\xa0\x94\xa5\x8d\x1d(\x00R\x06massMg\x12,\n" +
 	"\tallergens\x18\n" +
 	" \x03(\tB\x0e\xbaH\v\x92\x01\b\x10d\"\x04r\x02\x18?R\tallergens\x12:\n" +
-	"\x05lines\x18\v \x03(\v2\x19.doughrun.v1.ManifestLineB\t\xbaH\x06\x92\x01\x03\x10\xd0\x0fR\x05lines\"\xf7\x02\n" +
+	"\x05lines\x18\v \x03(\v2\x19.doughrun.v1.ManifestLineB\t\xbaH\x06\x92\x01\x03\x10\xd0\x0fR\x05lines\"\xe5\x03\n" +
 	"\fManifestLine\x12 \n" +
 	"\aitem_id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18?R\x06itemId\x12%\n" +
 	"\titem_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bitemName\x12\"\n" +
@@ -1928,7 +1966,10 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"containers\x12/\n" +
 	"\x0econtainer_name\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\rcontainerName\x12>\n" +
 	"\ruse_from_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\vuseFromTime\x12:\n" +
-	"\vuse_by_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\tuseByTime\"\xe8\x01\n" +
+	"\vuse_by_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\tuseByTime\x127\n" +
+	"\tbest_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\bbestTime\x123\n" +
+	"\x0eunsure_seconds\x18\n" +
+	" \x01(\x03B\f\xbaH\t\"\a\x18\x80\x8a\x8a\x0f(\x00R\runsureSeconds\"\xe8\x01\n" +
 	"\bPickList\x12\x1a\n" +
 	"\bdispatch\x18\x01 \x01(\tR\bdispatch\x12\x1d\n" +
 	"\n" +
@@ -2019,36 +2060,38 @@ var file_doughrun_v1_dispatch_proto_depIdxs = []int32{
 	26, // 16: doughrun.v1.DispatchLine.source:type_name -> doughrun.v1.Source
 	23, // 17: doughrun.v1.Pick.use_from_time:type_name -> google.protobuf.Timestamp
 	23, // 18: doughrun.v1.Pick.use_by_time:type_name -> google.protobuf.Timestamp
-	23, // 19: doughrun.v1.Manifest.depart_time:type_name -> google.protobuf.Timestamp
-	18, // 20: doughrun.v1.Manifest.stops:type_name -> doughrun.v1.ManifestStop
-	25, // 21: doughrun.v1.Manifest.site:type_name -> doughrun.v1.Site
-	23, // 22: doughrun.v1.ManifestStop.arrive_time:type_name -> google.protobuf.Timestamp
-	19, // 23: doughrun.v1.ManifestStop.lines:type_name -> doughrun.v1.ManifestLine
-	23, // 24: doughrun.v1.ManifestLine.use_from_time:type_name -> google.protobuf.Timestamp
-	23, // 25: doughrun.v1.ManifestLine.use_by_time:type_name -> google.protobuf.Timestamp
-	21, // 26: doughrun.v1.PickList.runs:type_name -> doughrun.v1.PickRun
-	25, // 27: doughrun.v1.PickList.site:type_name -> doughrun.v1.Site
-	23, // 28: doughrun.v1.PickRun.depart_time:type_name -> google.protobuf.Timestamp
-	16, // 29: doughrun.v1.PickRun.picks:type_name -> doughrun.v1.Pick
-	0,  // 30: doughrun.v1.DispatchService.DraftDispatch:input_type -> doughrun.v1.DraftDispatchRequest
-	2,  // 31: doughrun.v1.DispatchService.CheckDispatch:input_type -> doughrun.v1.CheckDispatchRequest
-	4,  // 32: doughrun.v1.DispatchService.ReleaseDispatch:input_type -> doughrun.v1.ReleaseDispatchRequest
-	6,  // 33: doughrun.v1.DispatchService.GetDispatch:input_type -> doughrun.v1.GetDispatchRequest
-	8,  // 34: doughrun.v1.DispatchService.GetPickList:input_type -> doughrun.v1.GetPickListRequest
-	10, // 35: doughrun.v1.DispatchService.GetManifest:input_type -> doughrun.v1.GetManifestRequest
-	12, // 36: doughrun.v1.DispatchService.ListManifests:input_type -> doughrun.v1.ListManifestsRequest
-	1,  // 37: doughrun.v1.DispatchService.DraftDispatch:output_type -> doughrun.v1.DraftDispatchResponse
-	3,  // 38: doughrun.v1.DispatchService.CheckDispatch:output_type -> doughrun.v1.CheckDispatchResponse
-	5,  // 39: doughrun.v1.DispatchService.ReleaseDispatch:output_type -> doughrun.v1.ReleaseDispatchResponse
-	7,  // 40: doughrun.v1.DispatchService.GetDispatch:output_type -> doughrun.v1.GetDispatchResponse
-	9,  // 41: doughrun.v1.DispatchService.GetPickList:output_type -> doughrun.v1.GetPickListResponse
-	11, // 42: doughrun.v1.DispatchService.GetManifest:output_type -> doughrun.v1.GetManifestResponse
-	13, // 43: doughrun.v1.DispatchService.ListManifests:output_type -> doughrun.v1.ListManifestsResponse
-	37, // [37:44] is the sub-list for method output_type
-	30, // [30:37] is the sub-list for method input_type
-	30, // [30:30] is the sub-list for extension type_name
-	30, // [30:30] is the sub-list for extension extendee
-	0,  // [0:30] is the sub-list for field type_name
+	23, // 19: doughrun.v1.Pick.best_time:type_name -> google.protobuf.Timestamp
+	23, // 20: doughrun.v1.Manifest.depart_time:type_name -> google.protobuf.Timestamp
+	18, // 21: doughrun.v1.Manifest.stops:type_name -> doughrun.v1.ManifestStop
+	25, // 22: doughrun.v1.Manifest.site:type_name -> doughrun.v1.Site
+	23, // 23: doughrun.v1.ManifestStop.arrive_time:type_name -> google.protobuf.Timestamp
+	19, // 24: doughrun.v1.ManifestStop.lines:type_name -> doughrun.v1.ManifestLine
+	23, // 25: doughrun.v1.ManifestLine.use_from_time:type_name -> google.protobuf.Timestamp
+	23, // 26: doughrun.v1.ManifestLine.use_by_time:type_name -> google.protobuf.Timestamp
+	23, // 27: doughrun.v1.ManifestLine.best_time:type_name -> google.protobuf.Timestamp
+	21, // 28: doughrun.v1.PickList.runs:type_name -> doughrun.v1.PickRun
+	25, // 29: doughrun.v1.PickList.site:type_name -> doughrun.v1.Site
+	23, // 30: doughrun.v1.PickRun.depart_time:type_name -> google.protobuf.Timestamp
+	16, // 31: doughrun.v1.PickRun.picks:type_name -> doughrun.v1.Pick
+	0,  // 32: doughrun.v1.DispatchService.DraftDispatch:input_type -> doughrun.v1.DraftDispatchRequest
+	2,  // 33: doughrun.v1.DispatchService.CheckDispatch:input_type -> doughrun.v1.CheckDispatchRequest
+	4,  // 34: doughrun.v1.DispatchService.ReleaseDispatch:input_type -> doughrun.v1.ReleaseDispatchRequest
+	6,  // 35: doughrun.v1.DispatchService.GetDispatch:input_type -> doughrun.v1.GetDispatchRequest
+	8,  // 36: doughrun.v1.DispatchService.GetPickList:input_type -> doughrun.v1.GetPickListRequest
+	10, // 37: doughrun.v1.DispatchService.GetManifest:input_type -> doughrun.v1.GetManifestRequest
+	12, // 38: doughrun.v1.DispatchService.ListManifests:input_type -> doughrun.v1.ListManifestsRequest
+	1,  // 39: doughrun.v1.DispatchService.DraftDispatch:output_type -> doughrun.v1.DraftDispatchResponse
+	3,  // 40: doughrun.v1.DispatchService.CheckDispatch:output_type -> doughrun.v1.CheckDispatchResponse
+	5,  // 41: doughrun.v1.DispatchService.ReleaseDispatch:output_type -> doughrun.v1.ReleaseDispatchResponse
+	7,  // 42: doughrun.v1.DispatchService.GetDispatch:output_type -> doughrun.v1.GetDispatchResponse
+	9,  // 43: doughrun.v1.DispatchService.GetPickList:output_type -> doughrun.v1.GetPickListResponse
+	11, // 44: doughrun.v1.DispatchService.GetManifest:output_type -> doughrun.v1.GetManifestResponse
+	13, // 45: doughrun.v1.DispatchService.ListManifests:output_type -> doughrun.v1.ListManifestsResponse
+	39, // [39:46] is the sub-list for method output_type
+	32, // [32:39] is the sub-list for method input_type
+	32, // [32:32] is the sub-list for extension type_name
+	32, // [32:32] is the sub-list for extension extendee
+	0,  // [0:32] is the sub-list for field type_name
 }
 
 func init() { file_doughrun_v1_dispatch_proto_init() }

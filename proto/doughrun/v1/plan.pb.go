@@ -1207,7 +1207,7 @@ type Score struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Which: short, off_band, batches, surplus, deviation, washes or finish.
 	Component string `protobuf:"bytes,1,opt,name=component,proto3" json:"component,omitempty"`
-	// What this plan has: pieces, batches, washes or seconds.
+	// What this plan has: pieces, batches, washes, minutes, or pieces times minutes.
 	Value int64 `protobuf:"varint,2,opt,name=value,proto3" json:"value,omitempty"`
 	// What every plan has at least.
 	Bound         int64 `protobuf:"varint,3,opt,name=bound,proto3" json:"bound,omitempty"`

@@ -1,0 +1,72 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+func TestDemoAddsUp(t *testing.T) {
+	play := func(args ...string) string {
+		var out, talk bytes.Buffer
+		code := run(t.Context(), append([]string{"demo"}, args...), nil, &out, &talk)
+		require.Equal(t, exitDone, code, talk.String())
+		return out.String()
+	}
+	stdout := play()
+	require.Contains(t, stdout, "Does it add up?")
+	require.NotContains(t, stdout, "  NO   ")
+	for _, page := range []string{"BATCH PLAN", "BATCH SHEET", "PICK LIST", "MANIFEST", "taken once", "amended once", "refused: the night of"} {
+		require.Contains(t, stdout, page)
+	}
+
+	var doc struct {
+		Orders, Manifests []json.RawMessage
+		Plan              struct{ Batches []json.RawMessage }
+		Proof             []sum
+	}
+	require.NoError(t, json.Unmarshal([]byte(play("--output", "json")), &doc))
+	require.Len(t, doc.Orders, 5)
+	require.Len(t, doc.Manifests, 2)
+	require.NotEmpty(t, doc.Plan.Batches)
+	for _, s := range doc.Proof {
+		require.True(t, s.Holds, s.Text)
+	}
+}
+
+// A proof that cannot fail proves nothing: every sum notices its own mistake.
+func TestDemoProofNoticesMistakes(t *testing.T) {
+	night, err := playNight(t.Context(), t.Output())
+	require.NoError(t, err)
+	_, ok := night.proof()
+	require.True(t, ok)
+	failing := 0
+	for _, mistake := range []struct {
+		name  string
+		spoil func()
+	}{
+		{"a need", func() { night.plan.Needs[0].Pieces++ }},
+		{"a making", func() { night.plan.Batches[0].Makes[0].Pieces -= 1000 }},
+		{"a lost line", func() { night.dispatch.Lines[0].ItemId = "nothing" }},
+		{"a line", func() { night.dispatch.Lines[0].OrderedPieces++ }},
+		{"a pick", func() { night.dispatch.Picks[0].Pieces++ }},
+		{"a container", func() { night.manifests[0].Stops[0].Containers++ }},
+		{"a lot", func() { night.lots[0].Pieces++ }},
+		{"a lost receipt", func() { night.receipts = night.receipts[1:] }},
+		{"the chain", func() { night.chain.BrokenSequence = 3 }},
+	} {
+		mistake.spoil()
+		sums, ok := night.proof()
+		require.False(t, ok, mistake.name)
+		wrong := 0
+		for _, s := range sums {
+			if !s.Holds {
+				wrong++
+			}
+		}
+		failing++
+		require.GreaterOrEqual(t, wrong, min(failing, len(sums)-1), mistake.name)
+	}
+}
