@@ -192,6 +192,9 @@ type Step struct {
 	Max   quantity.Seconds // longest; 0: as Min
 	Wait  quantity.Seconds // how long it may wait for its resource after the step before
 	Heads int              // people it holds
+	// Rests end on the rise, by eye: by how much of its volume the dough has
+	// grown, at least and at most. The minutes are a guide. 0: not said.
+	RiseFrom, RiseTo quantity.PPM
 }
 
 // ItemKind says how an item is counted.

@@ -125,7 +125,7 @@ type Plan struct {
 	At         time.Time // the planning instant: nothing starts before it
 	InputHash  string    // of everything it was made from
 	Seed       uint64
-	Steps      int64 // amount of search done
+	Steps      int64 // work budget of the search
 	Needs      []Need
 	Takes      []Take
 	Batches    []Batch

@@ -79,8 +79,8 @@ func releasePlanCommand() *cobra.Command {
 		Short: "Make a draft a fact: its batches are posted",
 		Long: `Make a draft a fact: its batches are posted.
 
-With --draft it is the draft in that file, asked for with the same --steps;
-without, a plan is drafted and released at once.`,
+With --draft it is the draft in that file; without, a plan is drafted and
+released at once.`,
 		Args: cobra.NoArgs,
 	}
 	night := nightFlag(cmd)
@@ -107,7 +107,7 @@ without, a plan is drafted and released at once.`,
 		if req.RequestId, err = j.request(*id); err != nil {
 			return err
 		}
-		req.PlanTime, req.Seed, req.InputHash = p.GetPlanTime(), p.GetSeed(), p.GetInputHash()
+		req.PlanTime, req.Seed, req.Steps, req.InputHash = p.GetPlanTime(), p.GetSeed(), p.GetSteps(), p.GetInputHash()
 		m, err := ask(j, v1.NewPlanServiceClient, v1.PlanServiceClient.ReleasePlan, &req)
 		if err != nil {
 			return err

@@ -236,6 +236,12 @@ func (r *reader) steps(e *fields, fm *commissary.Formula) {
 			Min:  read(s, "min", quantity.ParseSeconds),
 			Max:  read(s, "max", quantity.ParseSeconds),
 			Wait: read(s, "wait", quantity.ParseSeconds)}
+		if st.Kind == commissary.StepRest || st.Kind == "" {
+			st.RiseFrom = read(s, "rise_from", above(quantity.ParsePPM))
+			st.RiseTo = read(s, "rise_to", above(quantity.ParsePPM))
+		} else {
+			s.forbid("is for rest only", "rise_from", "rise_to")
+		}
 		switch st.Kind {
 		case commissary.StepDivide, commissary.StepPack:
 			st.Bench = s.refer("bench", "bench", true, "dough-bench")
@@ -253,6 +259,8 @@ func (r *reader) steps(e *fields, fm *commissary.Formula) {
 		s.close()
 		switch {
 		case st.Kind == "":
+		case s.has("rise_from") != s.has("rise_to") || st.RiseTo < st.RiseFrom:
+			r.fault(s.line, "%s: write how much the dough has risen at least and at most, for example rise_from: 75 %%, rise_to: 100 %%", s.what)
 		case st.Max != 0 && st.Max < st.Min:
 			r.fault(s.at("max"), "%s: at most %v is less than at least %v", s.what, st.Max, st.Min)
 		case st.Min == 0 && (st.Kind == commissary.StepRest || st.Kind == commissary.StepCool || st.Kind == commissary.StepChill || st.Kind == commissary.StepNest) && !s.has("min"):

@@ -288,12 +288,14 @@ func TestReadTakesTheDoughScience(t *testing.T) {
 	require.Equal(t, commissary.Ice{Kind: "chipped"}, b.Kitchen.Ice)
 	require.Contains(t, b.Kitchen.TooWarm, "into the cold")
 	for from, want := range map[string]string{
-		"model: q10_bread":        "model: Q10 Bread",
-		"water_by: factor":        "water_by: guess",
-		"kind: chipped":           "kind: dry",
-		"yeast: instant":          "yeast: wild",
-		"kind: salt, pack: 10 kg": "kind: salt, yeast: fresh, pack: 10 kg",
-		"temp: 0 °C}":             "temp: 4 °C}",
+		"model: q10_bread":                       "model: Q10 Bread",
+		"water_by: factor":                       "water_by: guess",
+		"kind: chipped":                          "kind: dry",
+		"yeast: instant":                         "yeast: wild",
+		"kind: salt, pack: 10 kg":                "kind: salt, yeast: fresh, pack: 10 kg",
+		"temp: 0 °C}":                            "temp: 4 °C}",
+		"{step: rest, min: 15 min, max: 30 min}": "{step: rest, min: 15 min, rise_from: 75 %}",
+		"{step: rest, min: 20 min, max: 1 h}":    "{step: rest, min: 20 min, rise_from: 75 %, rise_to: 50 %}",
 	} {
 		require.Equal(t, 1, strings.Count(string(data), from), from)
 		_, err := Read("k.yaml", []byte(strings.Replace(string(data), from, want, 1)))

@@ -50,7 +50,7 @@ func (w Water) Working(ice Ice, u quantity.System) []string {
 		if u == quantity.US {
 			taken = bare(quantity.US, melt-64*quantity.Degree*5/9)
 		}
-		return []string{fmt.Sprintf("ice: (tap %s − %s) ÷ (%s + %s) = %s of the water", bare(u, w.Tap), bare(u, w.Needed), bare(u, w.Tap), taken, w.Ice)}
+		return []string{fmt.Sprintf("ice: (tap %s − %s) ÷ (%s + %s) = %s of the water", bare(u, w.Tap), bare(u, w.Needed), bare(u, w.Tap), taken, (w.Ice+500)/1000*1000)}
 	case w.Needed > w.Tap:
 		return []string{fmt.Sprintf("warm the water: the tap's has %s", u.Temp(w.Tap))}
 	}

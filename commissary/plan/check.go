@@ -145,7 +145,9 @@ func (c *checker) header() {
 	differs("night", "the night of", p.Night.String(), c.in.Night.String())
 	differs("at", "the instant", p.At.UTC().Format(time.RFC3339), c.in.At.UTC().Format(time.RFC3339))
 	differs("book", "book revision", fmt.Sprint(p.BookRev), fmt.Sprint(c.in.Book.Revision))
-	differs("input", "the inputs", p.InputHash, Hash(c.in))
+	in := c.in
+	in.Seed, in.Steps = p.Seed, p.Steps // a plan is judged by the search it names
+	differs("input", "the inputs", p.InputHash, Hash(in))
 	c.demand(p.Needs)
 	c.unsaid(c.said, p.Exceptions)
 	c.lotsSaid()

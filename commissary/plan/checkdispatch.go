@@ -173,7 +173,7 @@ func (c dispatchChecker) lastUse(l commissary.Lot, item commissary.Item, p commi
 			arrives = arrival(r, c.zone.Instant(c.delivery, r.Departs), p.Shop)
 		}
 	}
-	return useWindow(&c.in.Book, c.zone, l.Made, item, c.shops[p.Shop], arrives).by
+	return UseWindow(&c.in.Book, c.zone, l.Made, item, c.shops[p.Shop], arrives).By
 }
 
 // usable reports whether a lot may serve a need.

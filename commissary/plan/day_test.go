@@ -51,7 +51,7 @@ func generate(s dayShape, seed uint64) Input {
 				{Kind: commissary.StepHold}}})
 	}
 	for v := range s.vessels {
-		size := quantity.Mass(60+20*rng.IntN(6)) * quantity.Kilogram
+		size := quantity.Mass(120-20*(v%3/2)) * quantity.Kilogram
 		vessel := commissary.Vessel{ID: fmt.Sprintf("mixer-%02d", v), Name: fmt.Sprintf("Mixer %02d", v), Count: 1, SmallestPPM: 20 * quantity.Percent,
 			Load: 5 * quantity.Minute, Unload: 5 * quantity.Minute, Scrape: 3 * quantity.Minute, Wash: 15 * quantity.Minute, Heads: 1}
 		for c, class := range classes {
@@ -67,10 +67,11 @@ func generate(s dayShape, seed uint64) Input {
 	b.Shifts = []commissary.Shift{{ID: "day", Days: civil.EveryDay, From: 4 * 3600, To: 20 * 3600, Heads: s.crew,
 		Breaks: []commissary.Break{{From: 12 * 3600, To: 12*3600 + 1800}}}}
 	for i := range s.items {
-		best := quantity.Seconds(36+rng.IntN(13)) * quantity.Hour
+		// The sizes of one dough share its window.
+		best := quantity.Seconds(36+5*(i%s.formulas)%13) * quantity.Hour
 		b.Items = append(b.Items, commissary.Item{ID: fmt.Sprintf("ball-%02d", i), Name: fmt.Sprintf("Ball %02d", i), Kind: commissary.Ball,
 			Formula: fmt.Sprintf("dough-%02d", i%s.formulas), Mass: quantity.Mass(200+10*rng.IntN(30)) * quantity.Gram, Container: "box", PerBox: 12,
-			Window: commissary.Window{Min: 24 * quantity.Hour, Best: best, Band: 12 * quantity.Hour, Max: 72 * quantity.Hour},
+			Window: commissary.Window{Min: 24 * quantity.Hour, Best: best, Band: 10 * quantity.Hour, Max: 72 * quantity.Hour},
 			Ship:   commissary.ShipPolicy{BakeAfter: 1}})
 	}
 	run := commissary.Run{ID: "round", Name: "Round", Days: civil.EveryDay, Departs: 6 * 3600}

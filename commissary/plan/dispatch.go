@@ -76,8 +76,8 @@ func (k *kitchen) pick(d *commissary.Dispatch, item commissary.Item, all []commi
 		p.Full, p.Loose = int(p.Pieces/max(item.PerBox, 1)), p.Pieces%max(item.PerBox, 1)
 		for _, l := range lots {
 			if l.Code == p.Lot {
-				u := useWindow(k.book, k.zone, l.Made, item, k.shops[p.Shop], k.arrives(p.Run, d.Delivery, p.Shop))
-				p.UseFrom, p.Best, p.UseBy, p.Unsure = u.from, u.best, u.by, u.unsure
+				u := UseWindow(k.book, k.zone, l.Made, item, k.shops[p.Shop], k.arrives(p.Run, d.Delivery, p.Shop))
+				p.UseFrom, p.Best, p.UseBy, p.Unsure = u.From, u.Best, u.By, u.Unsure
 			}
 		}
 		d.Picks = append(d.Picks, p)

@@ -51,6 +51,8 @@ type placed struct {
 	unit   int // from 0
 	load   int64
 	setup  int64
+	raise  int64 // the cleaning that the batch behind it needs from now on, if longer than it had
+	behind int64 // when that one is loaded
 	mixEnd int64
 	done   int64 // end of the last step before the hold
 	steps  []hold
@@ -95,8 +97,9 @@ type want struct {
 
 // bound names what kept a batch from being placed.
 type bound struct {
-	kind limit
-	id   string // of the vessel, bench, container or preferment
+	kind  limit
+	id    string // of the vessel, bench, container or preferment
+	sized bool   // at some time something stood in the way that a smaller batch may pass
 }
 
 // limit is a kind of thing that there is not enough of.
@@ -114,6 +117,15 @@ const (
 	limitScale      limit = "scale"
 	limitClass      limit = "no vessel"
 )
+
+// sized reports whether a smaller batch may get past the limit.
+func (l limit) sized() bool {
+	switch l {
+	case limitCold, limitPullDown, limitBench, limitPreferment, limitDeparture, limitCrew:
+		return true
+	}
+	return false
+}
 
 func openFloor(k *kitchen) *floor {
 	in := k.in
@@ -162,7 +174,7 @@ const dirty = -2
 
 // keep books a batch that already stands: a posted or started one.
 func (fl *floor) keep(b commissary.Batch) {
-	e := sched.Entry{Family: -1}
+	e := sched.Entry{Family: -1, Fixed: true}
 	if r, ok := fl.k.byID[b.Formula]; ok {
 		e.Family = r
 	}
@@ -206,13 +218,17 @@ func (fl *floor) put(w want) (*placed, bound) {
 		if p != nil {
 			at := len(fl.journal)
 			fl.book(p)
-			if b = fl.feed(r, p); b.kind == "" {
+			if b = fl.feed(r, p); b.kind == "" && p.raise > 0 && !fl.handsLast(p.behind-p.raise, p.behind) {
+				b = bound{kind: limitCrew}
+			}
+			if b.kind == "" {
 				return p, bound{}
 			}
 			fl.back(at)
 			next = p.load + 900
 		}
 		if b.kind != "" {
+			b.sized = what.sized || b.kind.sized()
 			what = b
 		}
 		if next <= load {
@@ -232,13 +248,15 @@ func (fl *floor) try(r *recipe, m *mode, w *want, load int64) (*placed, int64, b
 
 	row := &fl.vessels[m.vessel]
 	best, setup, unit := sched.Never, int64(0), -1
+	var raise int64
+	var behind sched.Entry
 	for i, u := range row.units {
-		if t, s := u.Fit(load, fl.start, held, w.recipe, row.setup); t < best {
-			best, setup, unit = t, s, i
+		if t, s, r, next := u.Fit(load, fl.start, held, w.recipe, row.setup); t < best {
+			best, setup, unit, raise, behind = t, s, i, r, next
 		}
 	}
 	if best > last {
-		return nil, 0, bound{limitVessel, fl.k.book.Vessels[m.vessel].ID}
+		return nil, 0, bound{kind: limitVessel, id: fl.k.book.Vessels[m.vessel].ID}
 	}
 	load = best
 	t, ok := fl.crew.Fit(load-setup, setup+hands, m.heads, last-setup)
@@ -248,7 +266,10 @@ func (fl *floor) try(r *recipe, m *mode, w *want, load int64) (*placed, int64, b
 	if t > load-setup {
 		return nil, t + setup, bound{kind: limitCrew}
 	}
-	p := &placed{want: *w, unit: unit, load: load, setup: setup, mixEnd: load + m.load + m.mix}
+	if raise > 0 && !fl.crew.Has(behind.From-raise, behind.From-behind.Setup, fl.handsFor(m.vessel, unit, behind.From)) {
+		return nil, behind.To, bound{kind: limitCrew}
+	}
+	p := &placed{want: *w, unit: unit, raise: raise, behind: behind.From, load: load, setup: setup, mixEnd: load + m.load + m.mix}
 	p.steps = make([]hold, 0, len(r.Steps)+2)
 	add := func(kind commissary.StepKind, bench string, from, to, heads, slots int64) {
 		p.steps = append(p.steps, hold{kind, bench, from, to, heads, slots})
@@ -263,7 +284,7 @@ func (fl *floor) try(r *recipe, m *mode, w *want, load int64) (*placed, int64, b
 
 	// later is what to try when a step comes late by so much.
 	later := func(by int64, kind limit, id string) (*placed, int64, bound) {
-		return nil, load + max(by, 60), bound{kind, id}
+		return nil, load + max(by, 60), bound{kind: kind, id: id}
 	}
 	now, slack := load+hands, int64(0) // slack: how much longer the step before may last
 	for _, s := range r.Steps {
@@ -293,7 +314,7 @@ func (fl *floor) try(r *recipe, m *mode, w *want, load int64) (*placed, int64, b
 				by = min(by, p.mixEnd+int64(r.ColdWithin)-d)
 			}
 			if by < now {
-				return nil, 0, bound{limitBench, s.Bench}
+				return nil, 0, bound{kind: limitBench, id: s.Bench}
 			}
 			t, kind := fl.handsAndBench(now, d, heads, fl.benches[s.Bench])
 			if t >= sched.Never {
@@ -375,6 +396,13 @@ func (fl *floor) handsBefore(to, wait, d, heads int64) (int64, bool) {
 	return 0, false
 }
 
+// handsLast reports whether nobody is booked twice in [from, to).
+func (fl *floor) handsLast(from, to int64) bool {
+	last := true
+	fl.crew.Spans(from, to, func(_, _, free int64) { last = last && free >= 0 })
+	return last
+}
+
 // feed takes the preferments and preps of a batch from what is in the tubs,
 // oldest first, and plans new ones for the rest. It returns what was missing.
 func (fl *floor) feed(r *recipe, p *placed) bound {
@@ -410,7 +438,7 @@ func (fl *floor) feed(r *recipe, p *placed) bound {
 		for need > 0 {
 			t := fl.stir(in.recipe, source, p.load, latest, need)
 			if t == nil {
-				return bound{limitPreferment, source.ID}
+				return bound{kind: limitPreferment, id: source.ID}
 			}
 			amount := min(need, t.left)
 			fl.draw(p, t, amount)
@@ -489,7 +517,49 @@ func (fl *floor) stir(recipe int, source *recipe, at, latest int64, need quantit
 func (fl *floor) book(p *placed) {
 	fl.stand(p)
 	fl.journal = append(fl.journal, func() { fl.clear(p) })
+	if q := fl.loadedAt(fl.vesselOf(p), p.unit, p.behind); p.raise > 0 && q != nil {
+		before, steps := q.setup, q.steps
+		fl.clear(q)
+		q.setup, q.steps = p.raise, cleaned(q, p.raise, fl.k.recipes[q.recipe].modes[q.mode].heads)
+		fl.stand(q)
+		fl.journal = append(fl.journal, func() {
+			fl.clear(q)
+			q.setup, q.steps = before, steps
+			fl.stand(q)
+		})
+	}
 }
+
+// cleaned is a batch's steps with a cleaning of the given length before it.
+func cleaned(q *placed, setup, heads int64) []hold {
+	steps := []hold{{kind: commissary.StepWash, from: q.load - setup, to: q.load, heads: heads}}
+	for _, s := range q.steps {
+		if s.kind != commissary.StepWash {
+			steps = append(steps, s)
+		}
+	}
+	return steps
+}
+
+// loadedAt is the batch that is loaded into a unit at a time, nil where none of ours is.
+func (fl *floor) loadedAt(vessel, unit int, load int64) *placed {
+	for _, q := range fl.batches {
+		if q.load == load && q.unit == unit && fl.vesselOf(q) == vessel {
+			return q
+		}
+	}
+	return nil
+}
+
+// handsFor is how many hands the batch loaded into a unit at a time takes.
+func (fl *floor) handsFor(vessel, unit int, load int64) int64 {
+	if q := fl.loadedAt(vessel, unit, load); q != nil {
+		return fl.k.recipes[q.recipe].modes[q.mode].heads
+	}
+	return 0
+}
+
+func (fl *floor) vesselOf(p *placed) int { return fl.k.recipes[p.recipe].modes[p.mode].vessel }
 
 // lift takes a batch off the floor, and with it the preferments that only it drew from.
 func (fl *floor) lift(p *placed) {
@@ -535,9 +605,7 @@ func (fl *floor) back(to int) {
 	fl.journal = fl.journal[:to]
 }
 
-func (fl *floor) row(p *placed) *sched.Row {
-	return fl.vessels[fl.k.recipes[p.recipe].modes[p.mode].vessel].units[p.unit]
-}
+func (fl *floor) row(p *placed) *sched.Row { return fl.vessels[fl.vesselOf(p)].units[p.unit] }
 
 func (fl *floor) heldUntil(p *placed) int64 {
 	m := &fl.k.recipes[p.recipe].modes[p.mode]

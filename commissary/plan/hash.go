@@ -12,11 +12,11 @@ import (
 )
 
 // Hash names an input: the SHA-256 over its canonical bytes, in hexadecimal.
-// The order of orders, lots and posted batches does not matter, nor do the seed
-// and the work budget.
+// The order of orders, lots and posted batches does not matter, nor who ordered
+// when. Seed and work budget count, for they decide which plan is found.
 func Hash(in Input) string {
 	in = canonical(in)
-	in.Seed, in.Steps = 0, 0 // how it is searched is not what it is made from
+	in.Steps = in.budget()
 	// Nouns hold no maps and no floats, so encoding/json writes the same
 	// bytes everywhere, and cannot fail.
 	b, err := json.Marshal(in)

@@ -14,6 +14,14 @@ import (
 // DefaultSteps is the work budget of a plan that names none.
 const DefaultSteps = 4000
 
+// budget is the work budget in force.
+func (in Input) budget() int64 {
+	if in.Steps == 0 {
+		return DefaultSteps
+	}
+	return in.Steps
+}
+
 // Make plans a night: what lots on hand serve, which batches are made when on
 // what, and what cannot be done with the reason. Its result is a draft.
 func Make(in Input) (commissary.Plan, error) {
@@ -32,14 +40,10 @@ func Make(in Input) (commissary.Plan, error) {
 	takes, reasons := takeFromLots(k, fl, p.Needs, open)
 	p.Takes = takes
 	s := newSearch(k, fl, p.Needs, open)
-	budget := in.Steps
-	if budget == 0 {
-		budget = DefaultSteps
-	}
-	s.run(budget)
+	s.run(in.budget())
 	served := s.serves(p.Needs, open)
 	p.Batches = s.list(served)
-	p.Steps = fl.steps
+	p.Steps = in.budget()
 	p.Scores = s.scores()
 	p.Exceptions = append(p.Exceptions, reasons...)
 	p.Exceptions = append(p.Exceptions, s.shorts(p.Needs, open)...)

@@ -47,6 +47,7 @@ type search struct {
 	posted  map[taped]tape
 	spans   []stretch
 	price   [][]float64 // of a second of each vessel in each stretch, in batches
+	banned  int // a vessel that this build does without, to see where that leads; -1 none
 	now     cost
 }
 
@@ -216,7 +217,11 @@ func (s *search) improve() {
 		return d + s.rng.Int64N(4*3600)
 	}
 	slices.SortStableFunc(mains, func(a, b *placed) int { return cmp.Compare(near(a), near(b)) })
-	for _, p := range mains[:min(1+s.rng.IntN(6), len(mains))] {
+	n := 1 + s.rng.IntN(6)
+	if s.rng.IntN(8) == 0 {
+		n = 1 + s.rng.IntN(24)
+	}
+	for _, p := range mains[:min(n, len(mains))] {
 		s.drop(p)
 	}
 	s.build(s.rng)
@@ -245,7 +250,15 @@ func (s *search) give(class int, pieces quantity.Pieces) {
 // the good bands, then anywhere in the windows. With a random source it
 // varies the order and the vessels.
 func (s *search) build(rng *rand.Rand) {
-	for _, band := range []bool{true, false} {
+	s.banned = -1
+	if rng != nil && rng.IntN(4) == 0 {
+		s.banned = rng.IntN(len(s.fl.vessels))
+	}
+	passes := []bool{true, false}
+	if rng != nil && rng.IntN(4) == 0 {
+		passes = passes[1:] // what is short weighs more than what is outside its band
+	}
+	for _, band := range passes {
 		stuck := make(map[int]bool)
 		for {
 			r := s.urgent(band, stuck, rng)
@@ -310,33 +323,99 @@ func (s *search) grow(r int, band bool, stuck map[int]bool, rng *rand.Rand) (see
 	if from > to || len(rec.modes) == 0 {
 		return seed, what, false
 	}
-	for _, v := range s.venues(rec, r, band, from, to, rng) {
-		m := v.mode
-		at, _ := s.fullest(r, band, v.from, v.to, rec.netOf(rec.modes[m].max))
-		w, fills := s.size(r, m, band, at)
-		if len(fills) == 0 {
-			continue
-		}
-		w.from, w.to = at, min(w.to, v.to)
-		p, b := s.fl.put(w)
-		if p == nil && at > v.from {
-			if w2, f2 := s.size(r, m, band, v.from); len(f2) > 0 {
-				w2.from, w2.to = v.from, min(w2.to, v.to)
-				w, fills = w2, f2
-				p, b = s.fl.put(w)
-			}
-		}
-		if p == nil {
-			what = b
-			continue
-		}
-		p.fills = fills
-		for _, f := range fills {
-			s.give(f.class, -f.pieces)
-		}
+	if s.topUp(rec, r, seed, band) {
 		return seed, bound{}, true
 	}
+	for _, v := range s.venues(rec, r, band, from, to, rng) {
+		at, _ := s.fullest(r, band, v.from, v.to, rec.netOf(rec.modes[v.mode].max))
+		if rng != nil && rng.IntN(6) == 0 {
+			at = v.from + rng.Int64N(v.to-v.from+1)/300*300
+		}
+		starts := []int64{at, v.from}
+		if at == v.from {
+			starts = starts[:1]
+		}
+		for _, at := range starts {
+			// What is full sized may be too much for the cold, the bench or the hands.
+			for most := rec.modes[v.mode].max; ; {
+				w, fills := s.size(r, v.mode, band, at, most)
+				if len(fills) == 0 {
+					break
+				}
+				w.from, w.to = at, min(w.to, v.to)
+				p, b := s.fl.put(w)
+				if p != nil {
+					p.fills = fills
+					for _, f := range fills {
+						s.give(f.class, -f.pieces)
+					}
+					return seed, bound{}, true
+				}
+				what = b
+				if !b.sized {
+					break
+				}
+				most = w.mass * 4 / 5
+			}
+		}
+	}
 	return seed, what, false
+}
+
+// topUp gives the open pieces of a class to a batch that stands and has room.
+func (s *search) topUp(rec *recipe, r, class int, band bool) bool {
+	cl := &s.classes[class]
+	from, to := cl.window(band)
+	for _, p := range s.fl.batches {
+		if p.recipe != r || len(p.fills) == 0 || p.mixEnd < from || p.mixEnd > to || p.done > cl.ready {
+			continue
+		}
+		wanted := make([]quantity.Pieces, len(rec.items))
+		for _, f := range p.fills {
+			wanted[s.classes[f.class].item] += f.pieces
+		}
+		most := s.most(r, p.mode, p.mixEnd)
+		room := rec.netOf(most) - s.k.massOf(rec, wanted)
+		n := min(cl.open, quantity.Pieces(room/rec.each[cl.item]))
+		if n <= 0 {
+			continue
+		}
+		wanted[cl.item] += n
+		mass, err := s.k.massFor(rec, wanted)
+		if err != nil || mass > most {
+			continue
+		}
+		at := len(s.fl.journal)
+		s.fl.lift(p)
+		w := p.want
+		w.pieces, w.mass = wanted, max(mass, rec.modes[p.mode].min)
+		w.from, w.to, w.ready, w.leaves = p.mixEnd, p.mixEnd, min(p.ready, cl.ready), max(p.leaves, cl.ready)
+		s.surplus(rec, &w)
+		q, _ := s.fl.put(w)
+		if q == nil {
+			s.fl.back(at)
+			continue
+		}
+		q.fills = slices.Clone(p.fills)
+		if i := slices.IndexFunc(q.fills, func(f fill) bool { return f.class == class }); i >= 0 {
+			q.fills[i].pieces += n
+		} else {
+			q.fills = append(q.fills, fill{class, n})
+		}
+		s.give(class, -n)
+		return true
+	}
+	return false
+}
+
+// most is the largest mass of a batch of a mode, or what posted batches have
+// taped to the vessel on that day.
+func (s *search) most(r, m int, at int64) quantity.Mass {
+	mode := &s.k.recipes[r].modes[m]
+	if t, ok := s.posted[taped{r, mode.vessel, s.k.zone.Date(instant(at))}]; ok {
+		return min(mode.max, t.mass)
+	}
+	return mode.max
 }
 
 // venue is a vessel and the part of a stretch of work in which a batch's
@@ -363,6 +442,9 @@ func (s *search) venues(rec *recipe, r int, band bool, from, to int64, rng *rand
 		}
 	}
 	for i, m := range rec.modes {
+		if m.vessel == s.banned {
+			continue
+		}
 		sway := 1.0
 		if rng != nil {
 			sway += 0.2 * rng.Float64()
@@ -422,14 +504,13 @@ func (s *search) fullest(r int, band bool, from, to int64, room quantity.Mass) (
 
 // size fills a batch for an end of mixing from at on: the classes that close
 // first in front, as many whole pieces as the vessel holds, at least its
-// smallest fill.
-func (s *search) size(r, m int, band bool, at int64) (want, []fill) {
+// smallest fill and at most the given mass.
+func (s *search) size(r, m int, band bool, at int64, most quantity.Mass) (want, []fill) {
 	rec := &s.k.recipes[r]
 	mode := &rec.modes[m]
 	w := want{recipe: r, mode: m, pieces: make([]quantity.Pieces, len(rec.items)), to: sched.Never, ready: sched.Never}
-	most := mode.max
-	if t, ok := s.posted[taped{r, mode.vessel, s.k.zone.Date(instant(at))}]; ok {
-		most = min(most, t.mass)
+	if most = min(most, s.most(r, m, at)); most < mode.min {
+		return w, nil
 	}
 	room := rec.netOf(most)
 	var fills []fill

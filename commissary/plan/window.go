@@ -10,38 +10,37 @@ import (
 	"doughrun/commissary/safety"
 )
 
-// use is when one shop may use one lot: an estimate of quality, cut by the
+// Use is when one place may use one lot: an estimate of quality, cut by the
 // book's hard maximum and by the date a prep is marked with.
-type use struct {
-	from, best, by time.Time
-	unsure         quantity.Seconds
+type Use struct {
+	From, Best, By time.Time
+	Unsure         quantity.Seconds // how far they may move under another published rule
+	Mark           civil.Date       // last day of a prep, to be marked on it; zero: none is marked
 }
 
-// cut ends the use at an instant.
-func (u use) cut(at time.Time) use {
-	u.from, u.best, u.by = earliest(u.from, at), earliest(u.best, at), earliest(u.by, at)
-	return u
-}
-
-// useWindow is when a shop may use a lot that reaches it at an instant. A ball
+// UseWindow is when a shop may use a lot that reaches it at an instant. A ball
 // stays at the cold store's temperature until then, the van's included, and in
-// the shop's walk-in after it. A prep does not ferment: it has the book's
-// window and its date mark.
-func useWindow(b *commissary.Book, zone *civil.Zone, made time.Time, item commissary.Item, shop commissary.Shop, arrives time.Time) use {
+// the shop's walk-in after it; a shop without one keeps it as the cold store
+// does. A prep does not ferment: it has the book's window and its date mark.
+func UseWindow(b *commissary.Book, zone *civil.Zone, made time.Time, item commissary.Item, shop commissary.Shop, arrives time.Time) Use {
 	if item.Kind != commissary.Ball {
-		u := use{made.Add(span(item.Window.Min)), made.Add(span(item.Window.Best)), made.Add(span(item.Window.Max)), 0}
-		if last, _ := shelf(b, item).UseBy(safety.Kept{Made: zone.Date(made)}); !last.IsZero() {
-			u = u.cut(zone.Instant(last.AddDays(1), 0))
+		u := Use{From: made.Add(span(item.Window.Min)), Best: made.Add(span(item.Window.Best)), By: made.Add(span(item.Window.Max))}
+		if u.Mark, _ = shelf(b, item).UseBy(safety.Kept{Made: zone.Date(made)}); !u.Mark.IsZero() {
+			u.By = earliest(u.By, zone.Instant(u.Mark.AddDays(1), 0))
+			u.From, u.Best = earliest(u.From, u.By), earliest(u.Best, u.By)
+			if last := zone.Date(u.By.Add(-time.Second)); last.Compare(u.Mark) < 0 {
+				u.Mark = last // one date on the label: the window ends before the rule does
+			}
 		}
 		return u
 	}
 	keeping := ferment.Keeping{Cold: b.ColdStore.Temp, WalkIn: walkIn(b, shop),
 		Past: []ferment.Stage{{For: quantity.Seconds(max(seconds(arrives.Sub(made)), 0)), At: b.ColdStore.Temp}}}
 	u := ferment.UseWindow(made, item.Window, keeping, ferment.Model(b.Kitchen.Model))
-	return use{u.From, u.Best, u.By, u.Unsure}
+	return Use{From: u.From, Best: u.Best, By: u.By, Unsure: u.Unsure}
 }
 
-// oldest is the earliest end of mixing with which useWindow reaches an instant.
+// oldest is the earliest end of mixing with which UseWindow reaches an instant.
 func oldest(b *commissary.Book, zone *civil.Zone, item commissary.Item, shop commissary.Shop, arrives, last time.Time) time.Time {
 	from := last.Add(-span(item.Window.Max))
 	if item.Kind != commissary.Ball {

@@ -22,7 +22,7 @@ func (s batches) GetBatch(ctx context.Context, req *v1.GetBatchRequest) (*v1.Get
 		return nil, err
 	}
 	resp := &v1.GetBatchResponse{}
-	err = s.view(ctx, func(tx commissary.Tx, _ time.Time) error {
+	err = s.view(ctx, func(tx commissary.Tx, now time.Time) error {
 		b, err := tx.Batches(id).Get(batch)
 		if err != nil {
 			return err
@@ -35,8 +35,12 @@ func (s batches) GetBatch(ctx context.Context, req *v1.GetBatchRequest) (*v1.Get
 		if err != nil {
 			return err
 		}
+		around, err := aroundBatch(tx, id, b, now)
+		if err != nil {
+			return err
+		}
 		resp.Batch = k.Batch(b)
-		resp.Sheet, err = k.sheet(b.Batch)
+		resp.Sheet, err = k.sheet(b.Batch, around)
 		return err
 	})
 	if err != nil {

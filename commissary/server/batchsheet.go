@@ -2,17 +2,21 @@ package server
 
 import (
 	"slices"
+	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"doughrun/commissary"
 	"doughrun/commissary/formula"
+	"doughrun/commissary/plan"
 	"doughrun/commissary/safety"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
-// sheet computes what a baker works from for one batch.
-func (k *kitchen) sheet(b commissary.Batch) (*v1.BatchSheet, error) {
+// sheet computes what a baker works from for one batch, given what stands
+// around it.
+func (k *kitchen) sheet(b commissary.Batch, around floor) (*v1.BatchSheet, error) {
 	i := slices.IndexFunc(k.Formulas, func(f commissary.Formula) bool { return f.ID == b.Formula })
 	j := slices.IndexFunc(k.Vessels, func(v commissary.Vessel) bool { return v.ID == b.Vessel })
 	if i < 0 || j < 0 {
@@ -49,13 +53,9 @@ func (k *kitchen) sheet(b commissary.Batch) (*v1.BatchSheet, error) {
 		sheet.TargetTempMillicelsius = proto.Int32(int32(f.Target))
 		sheet.FlourTempMillicelsius = int32(k.Book.Kitchen.FlourTemp)
 	}
-	water, err := formula.PlannedWater(k.Book, v, f, b.Second)
+	water, err := k.water(sheet, f, v, weighed, b.Second)
 	if err != nil {
-		// The baker needs the sheet all the same, and to know.
-		sheet.Cautions = append(sheet.Cautions, err.Error())
-	}
-	if water.Assumed != "" {
-		sheet.Cautions = append(sheet.Cautions, "assumed: "+water.Assumed)
+		return nil, err
 	}
 	for _, l := range weighed.Lines {
 		line, err := k.sheetLine(f, l)
@@ -73,9 +73,15 @@ func (k *kitchen) sheet(b commissary.Batch) (*v1.BatchSheet, error) {
 		sheet.Lines = append(sheet.Lines, line)
 	}
 	for _, m := range b.Makes {
-		sheet.Divides = append(sheet.Divides, k.divideLine(m))
+		sheet.Divides = append(sheet.Divides, k.divideLine(m, b.MixEnd))
 	}
-	return sheet, nil
+	k.missed(sheet, f, b.Makes)
+	k.ripening(sheet, f, b)
+	cooling(sheet, b, v)
+	if err := k.warn(sheet, f, b, around); err != nil {
+		return nil, err
+	}
+	return sheet, k.declare(sheet, b, v, around)
 }
 
 func (k *kitchen) sheetLine(f commissary.Formula, l formula.SheetLine) (*v1.SheetLine, error) {
@@ -121,7 +127,9 @@ func (k *kitchen) sheetLine(f commissary.Formula, l formula.SheetLine) (*v1.Shee
 	return line, nil
 }
 
-func (k *kitchen) divideLine(m commissary.Making) *v1.DivideLine {
+// divideLine is one item of a batch: the times are those in the kitchen's own
+// cold store.
+func (k *kitchen) divideLine(m commissary.Making, made time.Time) *v1.DivideLine {
 	it, _ := k.item(m.Item)
 	line := &v1.DivideLine{
 		ItemId:         it.ID,
@@ -132,6 +140,20 @@ func (k *kitchen) divideLine(m commissary.Making) *v1.DivideLine {
 		Pieces:         int64(m.Pieces),
 		FullContainers: int32(m.Pieces / max(it.PerBox, 1)),
 		LoosePieces:    int64(m.Pieces % max(it.PerBox, 1)),
+	}
+	u := plan.UseWindow(&k.Book, k.zone, made, it, commissary.Shop{}, made)
+	line.UseFromTime, line.BestTime, line.UseByTime = timestamppb.New(u.From), timestamppb.New(u.Best), timestamppb.New(u.By)
+	if !u.Mark.IsZero() {
+		line.MarkDate = u.Mark.String()
+	}
+	if s, err := safety.Jurisdiction(k.Book.Kitchen.Jurisdiction).Shelf(it.Shelf); err == nil {
+		line.MarkText = s.Text
+	}
+	line.ZoneTempMillicelsius = int32(k.ColdStore.Temp)
+	for _, z := range k.ColdStore.Zones {
+		if z.ID == it.Zone {
+			line.ZoneName = z.Name
+		}
 	}
 	if it.Kind == commissary.Pack {
 		line.Kind = v1.ItemKind_ITEM_KIND_PACK

@@ -238,7 +238,8 @@ func TestBatchesMoveForwardOnly(t *testing.T) {
 			out, err := finish(begun)
 			require.NoError(t, err)
 			require.Len(t, out.GetLots(), 1)
-			require.Equal(t, b.GetMassMg(), out.GetLots()[0].GetMassMg())
+			require.Less(t, out.GetLots()[0].GetMassMg(), b.GetMassMg(), "some sticks to the tub")
+			require.Greater(t, out.GetLots()[0].GetMassMg(), b.GetMassMg()*98/100)
 			require.Empty(t, out.GetLots()[0].GetItemId())
 		}
 	}

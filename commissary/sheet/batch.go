@@ -25,12 +25,16 @@ func Batch(b *v1.Batch, s *v1.BatchSheet) string {
 	if b.GetOdd() {
 		p.put(0, "*** ODD BATCH: its weights differ from the other "+formula+" batches ***")
 	}
+	p.warned(s)
 	p.weigh(s)
 	p.mix(s)
 	p.next(b)
+	p.cool(s)
 	p.divide(s)
-	if len(s.GetCautions()) > 0 {
+	p.keeping(s)
+	if len(s.GetCautions())+len(s.GetAllergens())+len(s.GetMayContain()) > 0 {
 		p.section("MIND", "")
+		p.declared(s)
 		for _, c := range s.GetCautions() {
 			p.item(0, "!", c)
 		}
@@ -79,7 +83,7 @@ func (p *page) weigh(s *v1.BatchSheet) {
 			for _, part := range []struct {
 				what string
 				mass int64
-			}{{"of it water from the tap", l.GetMassMg() - ice}, {"of it chipped ice", ice}} {
+			}{{"of it water from the tap", l.GetMassMg() - ice}, {"of it " + either(s.GetIceKind(), "chipped") + " ice", ice}} {
 				p.row(0, cols, []string{"", "- " + part.what, onScale(part.mass, l.GetScaleDivisionMg()), "", ""})
 			}
 		}
@@ -98,11 +102,11 @@ func (p *page) mix(s *v1.BatchSheet) {
 		if s.TargetTempMillicelsius != nil {
 			text += " for dough out at " + p.temp(s.GetTargetTempMillicelsius())
 		}
-		p.put(0, fmt.Sprintf("%s. Computed for room %s, flour %s, tap water %s; measure, and tell the planner when they differ.", text,
-			p.temp(s.GetRoomTempMillicelsius()), p.temp(s.GetFlourTempMillicelsius()), p.temp(s.GetTapWaterTempMillicelsius())))
+		p.put(0, fmt.Sprintf("%s. %s Measure, and tell the planner when they differ.", text, p.waterBy(s)))
 	} else if s.TargetTempMillicelsius != nil {
 		p.put(0, "Out of the mix at "+p.temp(s.GetTargetTempMillicelsius())+".")
 	}
+	p.missed(s)
 }
 
 func (p *page) next(b *v1.Batch) {
@@ -126,7 +130,7 @@ func (p *page) next(b *v1.Batch) {
 		}
 		rows = append(rows, []string{"[ ]", p.at(s.GetStartTime()), end, steps[s.GetKind()], where, heads})
 	}
-	p.table(0, []column{{"", 3, false}, {"FROM", 16, false}, {"TO", 16, false}, {"", 11, false}, {"WHERE", 20, false}, {"", 9, false}}, rows)
+	p.table(0, []column{{"", 3, false}, {"FROM", 16, false}, {"TO", 16, false}, {"", 11, false}, {"WHERE", 21, false}, {"", 8, false}}, rows)
 }
 
 // steps are the words for what happens to a batch.
@@ -168,21 +172,13 @@ func (p *page) divide(s *v1.BatchSheet) {
 	p.table(0, []column{{"PIECES", 6, true}, {"ITEM", 22, false}, {"EACH", 20, false}, {"CONTAINERS, ONE LOT IN EACH", 29, false}}, rows)
 }
 
-// actuals leaves room for what really happened. What to do with a dough that
-// came out too warm is common practice, no source.
+// actuals leaves room for what really happened.
 func (p *page) actuals(s *v1.BatchSheet) {
 	p.section("WHAT REALLY HAPPENED", "")
 	blank := "________"
 	p.raw(fmt.Sprintf("load %s  out %s  water temp %s  dough temp %s", blank, blank, blank, blank))
 	p.raw(fmt.Sprintf("pieces %s  scrapped %s  last one in the cold at %s", blank, blank, blank))
 	p.raw("by " + strings.Repeat("_", 28) + "  signed " + strings.Repeat("_", 28))
-	if s.TargetTempMillicelsius != nil && len(s.GetDivides()) > 0 {
-		over := "2 °C"
-		if s.GetSite().GetUnits() == v1.UnitSystem_UNIT_SYSTEM_US {
-			over = "4 °F"
-		}
-		p.put(0, "More than "+over+" too warm: divide at once and into the cold, lids late, use this batch first, tell the planner.")
-	}
 }
 
 // Batches lists posted batches.

@@ -777,7 +777,7 @@ type Plan struct {
 	InputHash string `protobuf:"bytes,7,opt,name=input_hash,json=inputHash,proto3" json:"input_hash,omitempty"`
 	// Seed of its search: random bits and no quantity, hence unsigned.
 	Seed uint64 `protobuf:"varint,8,opt,name=seed,proto3" json:"seed,omitempty"`
-	// How much search was done.
+	// The work budget of its search. Release takes the draft's.
 	Steps int64 `protobuf:"varint,9,opt,name=steps,proto3" json:"steps,omitempty"`
 	// What has to be served.
 	Needs []*Need `protobuf:"bytes,10,rep,name=needs,proto3" json:"needs,omitempty"`

@@ -98,30 +98,37 @@ func (f *Free) Spans(from, to int64, yield func(from, to, free int64)) {
 // of different families lies a setup.
 type Row struct{ entries []Entry }
 
-// Entry holds the resource in [From, To); the setup before it takes Setup and ends at From.
+// Entry holds the resource in [From, To); the setup before it takes Setup and
+// ends at From. A fixed entry keeps its setup whatever comes before it.
 type Entry struct {
 	From, To, Setup int64
 	Family          int
+	Fixed           bool
 }
 
 // Fit returns the earliest start at or after from of an entry of the family,
 // no setup starting before open, and the setup it needs. setup gives the time
-// between two families; family -1 stands for the state at the start.
-func (r *Row) Fit(from, open, duration int64, family int, setup func(before, after int) int64) (start, clean int64) {
+// between two families; family -1 stands for the state at the start. Where the
+// entry behind it then needs a longer setup, raise is that setup and next that
+// entry; raise is 0 otherwise.
+func (r *Row) Fit(from, open, duration int64, family int, setup func(before, after int) int64) (start, clean, raise int64, next Entry) {
 	before, ready := -1, open
 	for _, next := range r.entries {
 		if next.From > from {
 			clean = setup(before, family)
 			start = max(from, ready+clean)
-			// What stands there already keeps the setup it was given.
-			if start+duration <= next.From-next.Setup && setup(family, next.Family) <= next.Setup {
-				return start, clean
+			behind := setup(family, next.Family)
+			if start+duration <= next.From-max(next.Setup, behind) && (behind <= next.Setup || !next.Fixed) {
+				if behind <= next.Setup {
+					behind = 0
+				}
+				return start, clean, behind, next
 			}
 		}
 		before, ready = next.Family, max(next.To, open)
 	}
 	clean = setup(before, family)
-	return max(from, ready+clean), clean
+	return max(from, ready+clean), clean, 0, Entry{}
 }
 
 // Insert puts an entry in its place.
