@@ -6,44 +6,38 @@ import (
 	"strings"
 	"time"
 
+	"doughrun/commissary/civil"
 	"doughrun/commissary/quantity"
 )
 
-// Lot is what really came out of a batch, or was counted in. Its quantity is
-// the sum of its movements; Pieces and Mass are what is on hand where the lot
-// was read from the store.
+// Lot is what really came out of a batch, was counted in, or was bought in.
+// Its quantity at a place is the sum of its movements there; Pieces and Mass
+// are what is at Place where the lot was read from the store.
 type Lot struct {
-	Code    string
-	Item    string          // balls and packs
-	Formula string          // always set; preferments have no item
-	Pieces  quantity.Pieces // on hand, of an item
-	Mass    quantity.Mass   // on hand, of a preferment
-	Made    time.Time       // end of mixing: age zero
-	Place   string          // kitchen, or a shop id
-	Batch   string          // empty for a counted-in lot
-	Held    string          // why it must not be used; empty: free
+	Code       string
+	Item       string          // balls and packs
+	Formula    string          // of what was made; preferments have no item
+	Ingredient string          // of what was bought in, which has neither item nor formula
+	Pieces     quantity.Pieces // at Place, of an item
+	Mass       quantity.Mass   // at Place, of a preferment or an ingredient
+	Made       time.Time       // end of mixing: age zero; of what was bought in, when it was received first
+	Place      string          // AtKitchen, AtReturns, a van's (see OnVan), or a shop id
+	Batch      string          // empty for a counted-in lot
+	Held       string          // why it must not be used; empty: free
+	Receipt    Receipt         // of what was bought in
 }
 
-// MovementKind says why a lot's quantity changed.
-type MovementKind string
-
-// The kinds. Further ones come with the verbs that make them.
-const (
-	Made    MovementKind = "MADE"
-	Counted MovementKind = "COUNTED"
-	Used    MovementKind = "USED"   // a preferment or prep that went into a batch
-	Picked  MovementKind = "PICKED" // released to a run
-)
-
-// Movement is one change of a lot's quantity. Movements are appended, never changed.
-type Movement struct {
-	Lot    string
-	Kind   MovementKind
-	Pieces quantity.Pieces // signed
-	Mass   quantity.Mass   // signed
-	At     time.Time
-	By     string
-	Ref    string // the batch, run or count it belongs to
+// Receipt is what was noted when an ingredient lot was received.
+type Receipt struct {
+	Supplier  string        // free text
+	Printed   string        // the lot code as the supplier prints it
+	Document  string        // delivery note; empty: none
+	UseBy     civil.Date    // zero: none is printed
+	Probed    bool          // Temp was measured
+	Temp      quantity.Temp // of the goods
+	Allergens []Allergen    // as declared on the pack
+	Differs   string        // how they differ from the book, which blocks use; empty: not, or settled
+	Settled   string        // who settled the difference and how; empty: nobody
 }
 
 // LotCode returns the code of the lot that a batch leaves of the n-th thing it
@@ -82,3 +76,12 @@ func lotCheck(code string) int {
 	}
 	return (m + 1 - p) % m
 }
+
+// IngredientLotCode returns the code under which a bought-in lot is kept: the
+// ingredient, a dot, and the supplier's code, of which only letters, digits
+// and dashes stay.
+func IngredientLotCode(ingredient, printed string) string {
+	return ingredient + "." + strings.Trim(notInCodes.ReplaceAllString(printed, "-"), "-")
+}
+
+var notInCodes = regexp.MustCompile(`[^A-Za-z0-9]+`)

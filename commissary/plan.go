@@ -140,3 +140,11 @@ type Score struct {
 	Value int64
 	Bound int64
 }
+
+// Outage is something that does not work for a time.
+type Outage struct {
+	Resource string    // a vessel, a bench, or "cold" for the cold store
+	From     time.Time
+	To       time.Time // zero: until further notice
+	Why      string
+}

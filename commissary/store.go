@@ -95,7 +95,10 @@ type PostedBatch struct {
 	Plan     int        // revision that posted it
 	Revision int        // rises with every change; also the etag
 	Started  time.Time
-	Finished time.Time
+	Finished time.Time // or scrapped
+	Outcomes []Outcome // the finish, then its corrections
+	ScrapBy  string
+	ScrapWhy string
 }
 
 // Batches keeps posted batches.
@@ -111,18 +114,49 @@ type Batches interface {
 	List(night civil.Date, after string, limit int) ([]PostedBatch, error)
 }
 
-// Lots keeps lots and their movements.
+// Lots keeps lots and what happens to them.
 type Lots interface {
-	// Create keeps a new lot; its quantity comes from movements. Conflict when the code is taken.
+	// Create keeps a new lot; its quantity comes from movements. With Held set
+	// it is on hold for its own sake. Conflict when the code is taken.
 	Create(l Lot) error
-	// Move appends a movement. Precondition when the lot's quantity would fall below zero.
+	// Amend replaces when a kept lot was made, and its receipt.
+	Amend(l Lot) error
+	// Move appends a movement. Precondition when the lot's quantity at the
+	// place would fall below zero.
 	Move(m Movement) error
+	// Get returns a lot with what is at the kitchen.
 	Get(code string) (Lot, error)
+	// At returns a lot once for each place that has some of it, by place.
+	At(code string) ([]Lot, error)
 	Movements(code string) ([]Movement, error)
-	// OnHand returns lots with a quantity above zero, by code.
+	// OnHand returns lots once for each place with a quantity above zero, by code and place.
 	OnHand() ([]Lot, error)
-	// List returns all lots by code, after the given code.
+	// List returns all lots with what is at the kitchen, by code, after the given code.
 	List(after string, limit int) ([]Lot, error)
+
+	// Hold keeps a hold; one for the same lot and cause that is in force stays.
+	Hold(h Hold) error
+	// Free ends every hold for a cause and returns the lots concerned.
+	// NotFound when there is none in force.
+	Free(cause, why, by string, at time.Time) ([]string, error)
+	// Holds returns the holds in force on a lot, oldest first.
+	Holds(code string) ([]Hold, error)
+
+	// Draw keeps that a batch took from a lot. A draw that is there already
+	// stays, but for a possible one, which becomes certain.
+	Draw(d Draw) error
+	// Change appends a change of what is in use.
+	Change(c InUse) error
+	// Changes returns an ingredient's changes of use, oldest first.
+	Changes(ingredient string) ([]InUse, error)
+
+	// For tracing: every row of many lots or batches at once, in a fixed order.
+	Of(codes []string) ([]Lot, error)         // with what is at the kitchen
+	MadeBy(batches []string) ([]Lot, error)   // the lots that came out of batches
+	DrawnFrom(codes []string) ([]Draw, error) // the draws on lots
+	DrawnBy(batches []string) ([]Draw, error) // the draws of batches
+	Moves(codes []string) ([]Movement, error)
+	Receipts(codes []string) ([]Movement, error) // the movements of kind Received
 }
 
 // Dispatches keeps released dispatches.

@@ -30,13 +30,14 @@ const attemptWithin = 10 * time.Second
 // Client submits orders of shops. It may be shared.
 type Client struct {
 	orders v1.OrderServiceClient
+	within time.Duration // longest that one attempt waits
 	// pause waits, or returns the context's error when that ends first.
 	pause func(ctx context.Context, d time.Duration) error
 }
 
 // New returns a Client over a connection, which stays the caller's.
 func New(conn grpc.ClientConnInterface) *Client {
-	return &Client{orders: v1.NewOrderServiceClient(conn), pause: sleep}
+	return &Client{orders: v1.NewOrderServiceClient(conn), within: attemptWithin, pause: sleep}
 }
 
 // Receipt is the kitchen's answer to an order.
@@ -76,7 +77,7 @@ func (c *Client) Submit(ctx context.Context, req *v1.SubmitOrderRequest) (Receip
 }
 
 func (c *Client) attempt(ctx context.Context, req *v1.SubmitOrderRequest) (*v1.SubmitOrderResponse, error) {
-	ctx, cancel := context.WithTimeout(ctx, attemptWithin)
+	ctx, cancel := context.WithTimeout(ctx, c.within)
 	defer cancel()
 	return c.orders.SubmitOrder(ctx, req)
 }

@@ -33,7 +33,7 @@ func (k *kitchen) SubmitOrder(_ context.Context, req *v1.SubmitOrderRequest, _ .
 func client(script ...error) (*Client, *kitchen, *[]time.Duration) {
 	k := &kitchen{script: script}
 	var waits []time.Duration
-	return &Client{orders: k, pause: func(ctx context.Context, d time.Duration) error {
+	return &Client{orders: k, within: attemptWithin, pause: func(ctx context.Context, d time.Duration) error {
 		waits = append(waits, d)
 		return ctx.Err()
 	}}, k, &waits

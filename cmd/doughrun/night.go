@@ -9,8 +9,8 @@ import (
 )
 
 func nightCommand() *cobra.Command {
-	return group("night", "Show and close the nights in which orders gather",
-		showNightCommand(), listNightsCommand(), closeNightCommand())
+	return group("night", "Show, close and print the nights in which orders gather",
+		showNightCommand(), listNightsCommand(), closeNightCommand(), printNightCommand())
 }
 
 func showNightCommand() *cobra.Command {

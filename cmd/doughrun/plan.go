@@ -28,7 +28,7 @@ type messageWithReasons interface {
 
 func planCommand() *cobra.Command {
 	return group("plan", "Draft, judge and release batch plans",
-		rehearseCommand(), checkPlanCommand(), draftPlanCommand(), releasePlanCommand(), showPlanCommand(), listPlansCommand())
+		rehearseCommand(), checkPlanCommand(), draftPlanCommand(), releasePlanCommand(), showPlanCommand(), timelineCommand(), listPlansCommand())
 }
 
 func searchFlags(cmd *cobra.Command, seed *uint64, steps *int64) {

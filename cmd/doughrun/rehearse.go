@@ -22,6 +22,7 @@ import (
 type files struct {
 	kitchen, orders, lots string
 	night, at             string
+	plan, facts           string // the plan in force, and what happened since
 	seed                  uint64
 	steps                 int64
 }
@@ -31,6 +32,8 @@ func (f *files) flags(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.orders, "orders", "", "CSV file with the night's orders: shop,item,quantity,bake_date")
 	cmd.Flags().StringVar(&f.lots, "lots", "", "CSV file with the lots on hand: code,item,formula,quantity,made,held")
 	cmd.Flags().StringVar(&f.night, "night", "", "the night, as 2026-11-26: the date of the evening whose trade just ended")
+	cmd.Flags().StringVar(&f.plan, "in-force", "", "file with the released plan as JSON: what has begun stands, the rest moves as little as it can")
+	cmd.Flags().StringVar(&f.facts, "facts", "", "CSV file with what happened since: "+factColumns)
 	cmd.Flags().StringVar(&f.at, "at", "", "planning instant, as \"2026-11-27 02:05\" on the kitchen's clock or with an offset as RFC 3339 has it")
 }
 
@@ -60,18 +63,20 @@ func (f *files) input(j *job) (plan.Input, error) {
 	if in.Orders, err = book.ReadOrders(f.orders, text, in.Book, in.Night); err != nil {
 		return in, err
 	}
-	if f.lots == "" {
-		return in, nil
+	if f.lots != "" {
+		if text, err = j.read(f.lots); err != nil {
+			return in, err
+		}
+		if in.Lots, err = book.ReadLots(f.lots, text, in.Book); err != nil {
+			return in, err
+		}
 	}
-	if text, err = j.read(f.lots); err != nil {
-		return in, err
-	}
-	in.Lots, err = book.ReadLots(f.lots, text, in.Book)
-	return in, err
+	return in, f.inForce(j, &in)
 }
 
 func rehearseCommand() *cobra.Command {
 	var f files
+	var svg string
 	cmd := &cobra.Command{
 		Use:   "rehearse",
 		Short: "Plan a night from files, without a server",
@@ -79,6 +84,7 @@ func rehearseCommand() *cobra.Command {
 	}
 	f.flags(cmd)
 	searchFlags(cmd, &f.seed, &f.steps)
+	svgFlag(cmd, &svg)
 	required(cmd, "kitchen", "orders", "night", "at")
 	cmd.RunE = act(func(j *job, _ []string) error {
 		in, err := f.input(j)
@@ -89,7 +95,22 @@ func rehearseCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		return j.showPlan(&v1.DraftPlanResponse{Plan: wire.For(in.Book).Plan(p)})
+		p = plan.Explain(in, p)
+		m := wire.For(in.Book).Plan(p)
+		if err := j.drawTimeline(svg, m, in.Book); err != nil {
+			return err
+		}
+		answer := &v1.DraftPlanResponse{Plan: m}
+		if f.plan != "" {
+			if answer.Changes, err = plan.Changes(in.Book, in.Before, p.Batches); err != nil {
+				return err
+			}
+			fmt.Fprintf(j.talk, "doughrun: %d changes to the plan in force\n", len(answer.Changes))
+			for _, c := range answer.Changes {
+				fmt.Fprintln(j.talk, "  "+c)
+			}
+		}
+		return j.showPlan(answer)
 	})
 	return cmd
 }

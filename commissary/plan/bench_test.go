@@ -1,10 +1,12 @@
 package plan
 
 import (
+	"cmp"
 	"fmt"
 	"os/exec"
 	"runtime"
 	"slices"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -91,10 +93,12 @@ func benchDays(b *testing.B, s dayShape, seeds uint64) {
 			b.StopTimer()
 		}
 	}
+	var log strings.Builder
 	worst := func(what, unit string, of func(made) float64) {
-		slices.SortStableFunc(all, func(x, y made) int { return -compareFloat(of(x), of(y)) })
-		for i, m := range all[:3] {
-			b.Logf("worst %s %d: %v", what, i+1, m)
+		slices.SortStableFunc(all, func(x, y made) int { return cmp.Compare(of(y), of(x)) })
+		fmt.Fprintf(&log, "\nworst three in %s", what)
+		for _, m := range all[:3] {
+			fmt.Fprintf(&log, "\n  %v", m)
 		}
 		b.ReportMetric(of(all[0]), unit)
 	}
@@ -102,16 +106,7 @@ func benchDays(b *testing.B, s dayShape, seeds uint64) {
 	worst("memory", "MB-worst", func(m made) float64 { return float64(m.peak >> 20) })
 	worst("distance from the bound", "%-over-worst", func(m made) float64 { return m.over })
 	worst("shortage", "short-worst", func(m made) float64 { return float64(m.cost[costShort]) })
-}
-
-func compareFloat(a, b float64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
+	b.Log(log.String())
 }
 
 // BenchmarkTwiceTheLines compares a day with one of twice the shops, and the

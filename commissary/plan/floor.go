@@ -151,10 +151,16 @@ func openFloor(k *kitchen) *floor {
 	for _, b := range in.Posted {
 		fl.keep(b)
 	}
+	for _, o := range in.Outages {
+		fl.close(o)
+	}
 	for v := range fl.vessels {
 		for _, u := range fl.vessels[v].units {
 			before := -1
 			for _, e := range slices.Clone(u.Entries()) {
+				if e.Idle {
+					continue
+				}
 				if e.Setup < fl.vessels[v].setup(before, e.Family) {
 					// It stands there uncleaned: whatever was left is in it too.
 					u.Remove(e.From)
@@ -166,6 +172,25 @@ func openFloor(k *kitchen) *floor {
 		}
 	}
 	return fl
+}
+
+// close takes what is out of order off the floor.
+func (fl *floor) close(o commissary.Outage) {
+	from, to := o.From.Unix(), sched.Never
+	if !o.To.IsZero() {
+		to = o.To.Unix()
+	}
+	if v, ok := fl.k.vessel[o.Resource]; ok {
+		for _, u := range fl.vessels[v].units {
+			u.Insert(sched.Entry{From: from, To: to, Family: -1, Fixed: true, Idle: true})
+		}
+	}
+	if b, ok := fl.benches[o.Resource]; ok {
+		b.Add(from, to, -1)
+	}
+	if o.Resource == "cold" {
+		fl.cold.Add(from, to, -sched.Never)
+	}
 }
 
 // dirty is the family of a standing batch that nobody cleaned for: only a full
@@ -517,17 +542,46 @@ func (fl *floor) stir(recipe int, source *recipe, at, latest int64, need quantit
 func (fl *floor) book(p *placed) {
 	fl.stand(p)
 	fl.journal = append(fl.journal, func() { fl.clear(p) })
-	if q := fl.loadedAt(fl.vesselOf(p), p.unit, p.behind); p.raise > 0 && q != nil {
-		before, steps := q.setup, q.steps
-		fl.clear(q)
-		q.setup, q.steps = p.raise, cleaned(q, p.raise, fl.k.recipes[q.recipe].modes[q.mode].heads)
-		fl.stand(q)
-		fl.journal = append(fl.journal, func() {
-			fl.clear(q)
-			q.setup, q.steps = before, steps
-			fl.stand(q)
-		})
+	if p.raise > 0 {
+		fl.clean(fl.loadedAt(fl.vesselOf(p), p.unit, p.behind), p.raise)
 	}
+}
+
+// clean gives a batch that stands a longer cleaning before it.
+func (fl *floor) clean(q *placed, setup int64) {
+	before, steps := q.setup, q.steps
+	fl.clear(q)
+	q.setup, q.steps = setup, cleaned(q, setup, fl.k.recipes[q.recipe].modes[q.mode].heads)
+	fl.stand(q)
+	fl.journal = append(fl.journal, func() {
+		fl.clear(q)
+		q.setup, q.steps = before, steps
+		fl.stand(q)
+	})
+}
+
+// unclean finds a batch that lost what stood before it and is cleaned for too
+// little now, and tells the cleaning it needs; ok says that there is time and
+// hands for that. It returns nil when there is none.
+func (fl *floor) unclean() (q *placed, setup int64, ok bool) {
+	for v := range fl.vessels {
+		for i, u := range fl.vessels[v].units {
+			before, ready := -1, fl.start
+			for _, e := range u.Entries() {
+				if e.Idle {
+					ready = max(ready, e.To)
+					continue
+				}
+				if need := fl.vessels[v].setup(before, e.Family); need > e.Setup && !e.Fixed {
+					q = fl.loadedAt(v, i, e.From)
+					heads := fl.k.recipes[q.recipe].modes[q.mode].heads
+					return q, need, e.From-need >= ready && fl.crew.Has(e.From-need, e.From-e.Setup, heads)
+				}
+				before, ready = e.Family, max(ready, e.To)
+			}
+		}
+	}
+	return nil, 0, true
 }
 
 // cleaned is a batch's steps with a cleaning of the given length before it.

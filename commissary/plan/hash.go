@@ -17,6 +17,11 @@ import (
 func Hash(in Input) string {
 	in = canonical(in)
 	in.Steps = in.budget()
+	// Nothing is planned from who ordered when, or from how often.
+	in.Book.Revision = 0
+	for i := range in.Orders {
+		in.Orders[i].By, in.Orders[i].Submitted, in.Orders[i].Revision = "", time.Time{}, 0
+	}
 	// Nouns hold no maps and no floats, so encoding/json writes the same
 	// bytes everywhere, and cannot fail.
 	b, err := json.Marshal(in)
@@ -27,10 +32,8 @@ func Hash(in Input) string {
 	return hex.EncodeToString(sum[:])
 }
 
-// canonical returns the input with its facts in a fixed order, and without
-// what nothing is planned from: who ordered when, and revision numbers.
+// canonical returns the input with its facts in a fixed order.
 func canonical(in Input) Input {
-	in.Book.Revision = 0
 	in.Orders = slices.Clone(in.Orders)
 	slices.SortFunc(in.Orders, func(a, b commissary.Order) int {
 		return cmp.Or(a.Night.Compare(b.Night), cmp.Compare(a.Shop, b.Shop))
@@ -40,11 +43,17 @@ func canonical(in Input) Input {
 		slices.SortFunc(lines, func(a, b commissary.OrderLine) int {
 			return cmp.Or(a.BakeDate.Compare(b.BakeDate), cmp.Compare(a.Item, b.Item))
 		})
-		in.Orders[i].Lines, in.Orders[i].By, in.Orders[i].Submitted, in.Orders[i].Revision = lines, "", time.Time{}, 0
+		in.Orders[i].Lines = lines
 	}
 	in.Lots = slices.Clone(in.Lots)
 	slices.SortFunc(in.Lots, func(a, b commissary.Lot) int { return cmp.Compare(a.Code, b.Code) })
 	in.Posted = slices.Clone(in.Posted)
 	slices.SortFunc(in.Posted, func(a, b commissary.Batch) int { return cmp.Compare(a.ID, b.ID) })
+	in.Before = slices.Clone(in.Before)
+	slices.SortFunc(in.Before, func(a, b commissary.Batch) int { return cmp.Compare(a.ID, b.ID) })
+	in.Outages = slices.Clone(in.Outages)
+	slices.SortFunc(in.Outages, func(a, b commissary.Outage) int {
+		return cmp.Or(a.From.Compare(b.From), cmp.Compare(a.Resource, b.Resource), a.To.Compare(b.To))
+	})
 	return in
 }

@@ -58,6 +58,7 @@ type mode struct {
 }
 
 func openKitchen(in Input) (*kitchen, error) {
+	in = canonical(in)
 	zone, err := civil.LoadZone(in.Book.Kitchen.Zone)
 	if err != nil {
 		return nil, commissary.Refuse(commissary.Invalid, "ZONE_UNKNOWN", "%v", err)

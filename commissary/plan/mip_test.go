@@ -20,7 +20,7 @@ import (
 // judge it like any other.
 func (m *mipDay) planOf(x []int64) commissary.Plan {
 	d := m.day
-	p := commissary.Plan{Night: d.in.Night, State: commissary.PlanDraft, BookRev: d.in.Book.Revision, At: d.in.At, InputHash: Hash(d.in)}
+	p := commissary.Plan{Night: d.in.Night, State: commissary.PlanDraft, BookRev: d.in.Book.Revision, At: d.in.At, Seed: d.in.Seed, Steps: d.in.Steps, InputHash: Hash(d.in)}
 	p.Needs, p.Exceptions, _ = Demand(d.in)
 	left := make([][]commissary.Need, len(m.classes))
 	for i, c := range m.classes {
@@ -211,6 +211,30 @@ func TestMakeAgainstIntegerProgram(t *testing.T) {
 	t.Logf("seeds %d to %d: %d as good as proved best, %d with more surplus, %d not proved", seeds[0], seeds[len(seeds)-1], same, surplusOff, unproved)
 	require.LessOrEqual(t, surplusOff*50, len(seeds)-unproved, "surplus must be least on 98 % of the days")
 	require.LessOrEqual(t, unproved*10, len(seeds), "at most a tenth may stay unproved")
+}
+
+// Where both solvers prove their optimum it is one and the same.
+func TestSolversAgree(t *testing.T) {
+	solverAt(t, "cbc")
+	solverAt(t, "glpsol")
+	seeds, limit := seedRange(10), 1
+	if full() {
+		seeds, limit = seedRange(60), 20
+	}
+	both := 0
+	for _, seed := range seeds {
+		m := newMipDay(mipDayOf(seed))
+		a := m.solve(t, "cbc", limit, 1, 1)
+		if !a.proved {
+			continue
+		}
+		if b := m.solve(t, "glpsol", limit, 1, 1); b.proved {
+			both++
+			require.Equal(t, a.cost, b.cost, "seed %d", seed)
+		}
+	}
+	t.Logf("seeds %d to %d: both proved %d", seeds[0], seeds[len(seeds)-1], both)
+	require.GreaterOrEqual(t, both*4, len(seeds), "too few to compare")
 }
 
 // seedRange is the seeds from 1 to n; SEEDS="from to" asks for others.

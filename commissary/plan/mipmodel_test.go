@@ -156,6 +156,9 @@ func newGridDay(s gridShape, seed uint64) gridDay {
 		begin := from + civil.Clock(int64(breakAt)*d.grid)
 		shift.Breaks = []commissary.Break{{From: begin, To: begin + civil.Clock(d.grid)}}
 	}
+	if s.kind == "tiny" && rng.IntN(3) == 0 {
+		d.crew = 1
+	}
 	if s.kind == "crew" || s.kind == "bench" || s.kind == "cold" && rng.IntN(2) == 0 {
 		d.crew = int64(2 + rng.IntN(2))
 	}
@@ -214,8 +217,12 @@ func newGridDay(s gridShape, seed uint64) gridDay {
 			}
 		}
 	}
-	shops := []civil.Clock{11 * 3600, 12*3600 + 1800}
-	run := commissary.Run{ID: "round", Name: "Round", Days: civil.EveryDay, Departs: pick(rng, civil.Clock(6*3600), 9*3600+1800)}
+	half := civil.Clock(1800) // on the grid, or the grid is an hour
+	if d.grid > 1800 {
+		half = 0
+	}
+	shops := []civil.Clock{11 * 3600, 12*3600 + half}
+	run := commissary.Run{ID: "round", Name: "Round", Days: civil.EveryDay, Departs: pick(rng, 6*3600, 9*3600+half)}
 	for i, opens := range shops {
 		id := fmt.Sprintf("shop-%d", i)
 		b.Shops = append(b.Shops, commissary.Shop{ID: id, Name: id, Service: []commissary.Service{{Days: civil.EveryDay, Hours: commissary.Hours{From: opens, To: opens + 10*3600}}}})
@@ -272,7 +279,7 @@ func newGridDay(s gridShape, seed uint64) gridDay {
 }
 
 // gridSteps is the work budget that Make gets on grid days.
-const gridSteps = 20_000
+const gridSteps = 200_000
 
 // gridClass is pieces of one item with the same instants.
 type gridClass struct {
@@ -376,6 +383,9 @@ func (p *program) text(objective []term) string {
 		}
 	}
 	b.WriteString("Minimize\n obj:")
+	if len(objective) == 0 {
+		objective = []term{{0, 0}}
+	}
 	sum(objective)
 	b.WriteString("\nSubject To\n")
 	for i, r := range p.rows {
@@ -499,7 +509,7 @@ func newMipDay(d gridDay) *mipDay {
 					for load := s[0]; load+(vessel.load+recipe.mix+vessel.unload)*g <= s[1]; load += g {
 						b := &mipBatch{formula: f, vessel: v, unit: unit, load: load, mixEnd: load + (vessel.load+recipe.mix)*g,
 							off: load + (vessel.load+recipe.mix+vessel.unload)*g, day: zone.Date(time.Unix(load, 0)), pieces: map[int]int{}, leaves: map[int64]int{}}
-						m.ways(b, recipe, s[1])
+						m.ways(b, recipe)
 						if len(b.ways) == 0 && recipe.bench {
 							continue
 						}
@@ -630,7 +640,7 @@ func newMipDay(d gridDay) *mipDay {
 }
 
 // ways lists when a batch's steps after the vessel may begin.
-func (m *mipDay) ways(b *mipBatch, f gridFormula, _ int64) {
+func (m *mipDay) ways(b *mipBatch, f gridFormula) {
 	g := m.day.grid
 	inShift := func(from, to int64) bool {
 		return slices.ContainsFunc(m.day.open, func(s [2]int64) bool { return s[0] <= from && to <= s[1] })
@@ -934,7 +944,6 @@ func (m *mipDay) run(t testing.TB, solver string, seconds int, objective []term)
 			}
 		}
 	case "glpsol":
-		// --write lists the columns' values by number.
 		cmd := exec.Command(solver, "--lp", lp, "--cuts", "--tmlim", strconv.Itoa(seconds), "-o", out)
 		if log, err := cmd.CombinedOutput(); err != nil {
 			t.Fatalf("glpsol: %v\n%s", err, log)
@@ -946,9 +955,16 @@ func (m *mipDay) run(t testing.TB, solver string, seconds int, objective []term)
 		_, columns, _ := strings.Cut(string(text), "Column name")
 		proved = strings.Contains(string(text), "INTEGER OPTIMAL") || strings.Contains(string(text), "INTEGER EMPTY")
 		found = strings.Contains(string(text), "INTEGER OPTIMAL")
+		long := "" // a long name stands on a line of its own, before its values
 		for _, line := range strings.Split(columns, "\n") {
-			f := strings.Fields(strings.ReplaceAll(line, " * ", " "))
-			if len(f) >= 3 {
+			f := strings.Fields(strings.ReplaceAll(line, "*", " "))
+			switch {
+			case len(f) == 2 && long == "":
+				long = f[1]
+			case long != "" && len(f) >= 1:
+				set(long, f[0])
+				long = ""
+			case len(f) >= 3:
 				set(f[1], f[2])
 			}
 		}

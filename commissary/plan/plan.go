@@ -25,7 +25,12 @@ type Input struct {
 	Lots []commissary.Lot
 	// Posted are batches already posted or started: they stay as they are.
 	Posted []commissary.Batch
-	Seed   uint64
+	// Before are the batches of the plan in force that are not posted: what
+	// can stay as it was does.
+	Before []commissary.Batch
+	// Outages are what does not work, and when.
+	Outages []commissary.Outage
+	Seed    uint64
 	// Steps is the work budget; 0 takes the default.
 	Steps int64
 }

@@ -47,8 +47,9 @@ type search struct {
 	posted  map[taped]tape
 	spans   []stretch
 	price   [][]float64 // of a second of each vessel in each stretch, in batches
-	banned  int // a vessel that this build does without, to see where that leads; -1 none
+	banned  int         // a vessel that this build does without, to see where that leads; -1 none
 	now     cost
+	beyond  int64 // pieces that no search can help
 }
 
 // cost is the objective, in order of weight.
@@ -93,7 +94,6 @@ func newSearch(k *kitchen, fl *floor, needs []commissary.Need, open []quantity.P
 			middle := n.GoodFrom.Unix() + (n.GoodTo.Unix()-n.GoodFrom.Unix())/2
 			s.classes = append(s.classes, class{recipe: r, item: at, from: key.from, to: min(key.to, last),
 				goodFrom: key.goodFrom, goodTo: min(key.goodTo, last), best: middle, ready: leaves, bake: n.BakeDate, what: bound{kind: limitWindow}})
-			s.of[r] = append(s.of[r], c)
 			if len(rec.modes) == 0 {
 				s.classes[c].what.kind = limitClass
 			}
@@ -102,13 +102,37 @@ func newSearch(k *kitchen, fl *floor, needs []commissary.Need, open []quantity.P
 		s.classes[c].open += open[i]
 		s.classes[c].needs = append(s.classes[c].needs, i)
 	}
-	for _, of := range s.of {
-		slices.SortStableFunc(of, func(a, b int) int {
-			x, y := &s.classes[a], &s.classes[b]
-			return cmp.Or(cmp.Compare(x.goodTo, y.goodTo), cmp.Compare(x.to, y.to), cmp.Compare(x.goodFrom, y.goodFrom), cmp.Compare(x.item, y.item), cmp.Compare(x.ready, y.ready))
-		})
+	// The order of classes must not hang on the names of shops.
+	slices.SortStableFunc(s.classes, func(x, y class) int {
+		return cmp.Or(cmp.Compare(x.goodTo, y.goodTo), cmp.Compare(x.to, y.to), cmp.Compare(x.goodFrom, y.goodFrom), cmp.Compare(x.from, y.from),
+			cmp.Compare(x.ready, y.ready), x.bake.Compare(y.bake), cmp.Compare(x.recipe, y.recipe), cmp.Compare(x.item, y.item))
+	})
+	for c := range s.classes {
+		cl := &s.classes[c]
+		s.of[cl.recipe] = append(s.of[cl.recipe], c)
+		if most := s.mostPieces(cl); cl.pieces > most {
+			s.beyond += int64(cl.pieces - most)
+			cl.pieces, cl.open = most, most
+		}
 	}
 	return s
+}
+
+// mostPieces is more of a class than its vessels could make in a week of
+// nothing else: what is wanted above that is short whatever is planned, and
+// masses stay small enough to add up.
+func (s *search) mostPieces(cl *class) quantity.Pieces {
+	rec := &s.k.recipes[cl.recipe]
+	var net quantity.Mass
+	for _, m := range rec.modes {
+		batches := 7 * int64(quantity.Day) / max(m.load+m.mix+m.unload, 60) * int64(len(s.fl.vessels[m.vessel].units))
+		all, err := quantity.Scale(rec.netOf(m.max), batches, 1, quantity.Down)
+		if err != nil {
+			all = quantity.MaxMass
+		}
+		net = min(net+all, quantity.MaxMass)
+	}
+	return quantity.Pieces(net/rec.each[cl.item]) + 1
 }
 
 // run spends the work budget and leaves the best finished plan it saw on the
@@ -117,9 +141,7 @@ func newSearch(k *kitchen, fl *floor, needs []commissary.Need, open []quantity.P
 func (s *search) run(budget int64) {
 	s.spans = s.stretches()
 	s.price = s.bound(cost{}).price
-	s.build(nil)
-	s.fl.mark()
-	s.now = s.measure()
+	s.start()
 	best := s.finished()
 	for check := int64(1); check <= budget && len(s.fl.batches) > 0; {
 		if s.fl.steps < check {
@@ -134,6 +156,85 @@ func (s *search) run(budget int64) {
 		}
 	}
 	s.restore(best)
+}
+
+// start builds the first plan: what can stay as it was, then by urgency. If
+// pieces stay short, it sees whether fewer do when bands do not count.
+func (s *search) start() {
+	s.fl.mark()
+	s.keepBefore()
+	s.banned = -1
+	s.build([]bool{true, false}, nil)
+	s.now = s.measure()
+	if s.now[costShort] > s.beyond {
+		banded := len(s.fl.journal)
+		all := slices.Clone(s.fl.batches)
+		for _, p := range all {
+			if len(p.fills) > 0 && s.stands(p) {
+				s.drop(p)
+			}
+		}
+		s.keepBefore()
+		s.build([]bool{false}, nil)
+		if c := s.measure(); c.compare(s.now) < 0 {
+			s.now = c
+			s.intoBand()
+		} else {
+			s.fl.back(banded)
+		}
+	}
+	s.fl.mark()
+}
+
+// intoBand takes away what serves pieces outside their band and builds it
+// again with the bands in force, if that is better.
+func (s *search) intoBand() {
+	at := len(s.fl.journal)
+	for _, p := range slices.Clone(s.fl.batches) {
+		off := slices.ContainsFunc(p.fills, func(f fill) bool {
+			cl := &s.classes[f.class]
+			return p.mixEnd < cl.goodFrom || p.mixEnd > cl.goodTo
+		})
+		if off && s.stands(p) {
+			s.drop(p)
+		}
+	}
+	s.build([]bool{true, false}, nil)
+	if c := s.measure(); c.compare(s.now) < 0 {
+		s.now = c
+	} else {
+		s.fl.back(at)
+	}
+}
+
+// keepBefore puts the batches of the plan in force where they were, as far as
+// they still serve what is open.
+func (s *search) keepBefore() {
+	for _, b := range s.k.in.Before {
+		r, known := s.k.byID[b.Formula]
+		v, there := s.k.vessel[b.Vessel]
+		if !known || !there || len(b.Makes) == 0 {
+			continue
+		}
+		m := slices.IndexFunc(s.k.recipes[r].modes, func(m mode) bool { return m.vessel == v })
+		if m < 0 {
+			continue
+		}
+		at := b.MixEnd.Unix()
+		w, fills := s.size(r, m, true, at, b.Mass)
+		if len(fills) == 0 {
+			if w, fills = s.size(r, m, false, at, b.Mass); len(fills) == 0 {
+				continue
+			}
+		}
+		w.from, w.to = at, at
+		if p, _ := s.fl.put(w); p != nil {
+			p.fills = fills
+			for _, f := range fills {
+				s.give(f.class, -f.pieces)
+			}
+		}
+	}
 }
 
 // finished is a plan whose batches share sheets as they must, as it stood on the floor.
@@ -206,6 +307,18 @@ func (s *search) improve() {
 		return
 	}
 	victim := mains[s.rng.IntN(len(mains))]
+	if c := s.anyOpen(); c != nil && s.rng.IntN(2) == 0 {
+		// What stands in the way of a short piece.
+		var near []*placed
+		for _, p := range mains {
+			if p.mixEnd >= c.from-2*3600 && p.mixEnd <= c.to+2*3600 {
+				near = append(near, p)
+			}
+		}
+		if len(near) > 0 {
+			victim = near[s.rng.IntN(len(near))]
+		}
+	}
 	near := func(p *placed) int64 {
 		d := max(p.mixEnd-victim.mixEnd, victim.mixEnd-p.mixEnd)
 		if p.recipe != victim.recipe {
@@ -222,10 +335,12 @@ func (s *search) improve() {
 		n = 1 + s.rng.IntN(24)
 	}
 	for _, p := range mains[:min(n, len(mains))] {
-		s.drop(p)
+		if s.stands(p) {
+			s.drop(p)
+		}
 	}
-	s.build(s.rng)
-	if after := s.measure(); after.compare(s.now) <= 0 {
+	s.rebuild()
+	if after := s.measure(); s.better(after) {
 		s.now = after
 	} else {
 		s.fl.back(0)
@@ -233,12 +348,60 @@ func (s *search) improve() {
 	s.fl.steps = max(s.fl.steps, before+1)
 }
 
-// drop takes a batch away and opens again what it served.
+// better reports whether a cost is as good as the one reached. Where a plan is
+// in force nothing moves for less than a piece or a batch.
+func (s *search) better(c cost) bool {
+	if len(s.k.in.Before) > 0 {
+		return slices.Compare(c[:costDeviation], s.now[:costDeviation]) < 0
+	}
+	return c.compare(s.now) <= 0
+}
+
+// anyOpen is a class with open pieces that could be made, nil when there is none.
+func (s *search) anyOpen() *class {
+	var open []*class
+	for c := range s.classes {
+		if cl := &s.classes[c]; cl.open > 0 && cl.to >= s.fl.start {
+			open = append(open, cl)
+		}
+	}
+	if len(open) == 0 {
+		return nil
+	}
+	return open[s.rng.IntN(len(open))]
+}
+
+// drop takes a batch away and opens again what it served. What cannot be
+// cleaned for any more without it goes too.
 func (s *search) drop(p *placed) {
 	s.fl.lift(p)
 	for _, f := range p.fills {
 		s.give(f.class, f.pieces)
 	}
+	for {
+		q, setup, ok := s.fl.unclean()
+		switch {
+		case q == nil:
+			return
+		case ok:
+			s.fl.clean(q, setup)
+		default:
+			s.drop(s.userOf(q))
+		}
+	}
+}
+
+// stands reports whether a batch is on the floor: dropping one can take others with it.
+func (s *search) stands(p *placed) bool { return slices.Contains(s.fl.batches, p) }
+
+// userOf is the batch itself, or the one that a preferment or made prep feeds.
+func (s *search) userOf(q *placed) *placed {
+	for _, p := range s.fl.batches {
+		if slices.ContainsFunc(p.draws, func(d draw) bool { return d.tub.batch == q }) {
+			return s.userOf(p)
+		}
+	}
+	return q
 }
 
 func (s *search) give(class int, pieces quantity.Pieces) {
@@ -246,18 +409,28 @@ func (s *search) give(class int, pieces quantity.Pieces) {
 	s.fl.journal = append(s.fl.journal, func() { s.classes[class].open -= pieces })
 }
 
-// build adds batches until nothing open can be served any more: first inside
-// the good bands, then anywhere in the windows. With a random source it
-// varies the order and the vessels.
-func (s *search) build(rng *rand.Rand) {
+// rebuild builds again, now and then without a vessel or without bands: what
+// is short weighs more than what is outside its band.
+func (s *search) rebuild() {
 	s.banned = -1
-	if rng != nil && rng.IntN(4) == 0 {
-		s.banned = rng.IntN(len(s.fl.vessels))
+	if s.rng.IntN(4) == 0 {
+		s.banned = s.rng.IntN(len(s.fl.vessels))
 	}
 	passes := []bool{true, false}
-	if rng != nil && rng.IntN(4) == 0 {
-		passes = passes[1:] // what is short weighs more than what is outside its band
+	if s.now[costShort] > s.beyond && s.rng.IntN(3) == 0 {
+		passes = passes[1:]
 	}
+	s.build(passes, s.rng)
+	if s.banned >= 0 {
+		s.banned = -1
+		s.build(passes, s.rng)
+	}
+}
+
+// build adds batches until nothing open can be served any more, in passes
+// inside the good bands or anywhere in the windows. With a random source it
+// varies the order and the vessels.
+func (s *search) build(passes []bool, rng *rand.Rand) {
 	for _, band := range passes {
 		stuck := make(map[int]bool)
 		for {
@@ -355,7 +528,9 @@ func (s *search) grow(r int, band bool, stuck map[int]bool, rng *rand.Rand) (see
 				if !b.sized {
 					break
 				}
-				most = w.mass * 4 / 5
+				if most = w.mass * 4 / 5; rng != nil {
+					most = w.mass * quantity.Mass(50+rng.IntN(49)) / 100
+				}
 			}
 		}
 	}
@@ -392,7 +567,7 @@ func (s *search) topUp(rec *recipe, r, class int, band bool) bool {
 		w.from, w.to, w.ready, w.leaves = p.mixEnd, p.mixEnd, min(p.ready, cl.ready), max(p.leaves, cl.ready)
 		s.surplus(rec, &w)
 		q, _ := s.fl.put(w)
-		if q == nil {
+		if u, _, _ := s.fl.unclean(); q == nil || u != nil {
 			s.fl.back(at)
 			continue
 		}
@@ -565,7 +740,7 @@ func (s *search) surplus(rec *recipe, w *want) quantity.Pieces {
 
 // measure returns the objective of what stands on the floor.
 func (s *search) measure() cost {
-	var c cost
+	c := cost{costShort: s.beyond}
 	for i := range s.classes {
 		c[costShort] += int64(s.classes[i].open)
 	}

@@ -61,7 +61,7 @@ func (s *search) even() {
 		if s.evenOnce() {
 			return
 		}
-		s.build(nil)
+		s.build([]bool{true, false}, nil)
 	}
 	s.evenOnce()
 }
@@ -87,7 +87,7 @@ func (s *search) evenOnce() bool {
 		return cmp.Or(a.day.Compare(b.day), cmp.Compare(a.recipe, b.recipe), cmp.Compare(a.vessel, b.vessel))
 	})
 	for _, key := range order {
-		group := groups[key]
+		group := slices.DeleteFunc(groups[key], func(p *placed) bool { return !s.stands(p) })
 		slices.SortFunc(group, func(a, b *placed) int { return cmp.Or(cmp.Compare(a.mixEnd, b.mixEnd), cmp.Compare(a.unit, b.unit)) })
 		for len(group) > 0 && !s.respread(group) && !s.alike(group) {
 			// The smallest leads to the fewest pieces to find another place for.
@@ -95,7 +95,7 @@ func (s *search) evenOnce() bool {
 				return p.mass == slices.MinFunc(group, func(a, b *placed) int { return cmp.Compare(a.mass, b.mass) }).mass
 			})
 			s.drop(group[last])
-			group = slices.Delete(group, last, last+1)
+			group = slices.DeleteFunc(group, func(p *placed) bool { return !s.stands(p) })
 			whole = false
 		}
 	}
@@ -267,6 +267,10 @@ func (s *search) rebook(rec *recipe, group []*placed, sizes [][]fill) (surplus q
 		}
 		again[i].fills = sizes[i]
 		again[i].odd = w.mass != common
+	}
+	if q, _, _ := s.fl.unclean(); q != nil {
+		s.fl.back(at)
+		return 0, false
 	}
 	return surplus, true
 }

@@ -2,11 +2,11 @@ package server
 
 import (
 	"context"
+	"fmt"
 	"slices"
 	"time"
 
 	"doughrun/commissary"
-	"doughrun/commissary/formula"
 	"doughrun/commissary/wire"
 	v1 "doughrun/proto/doughrun/v1"
 )
@@ -81,7 +81,10 @@ func (s batches) StartBatch(ctx context.Context, req *v1.StartBatchRequest) (*v1
 		if err != nil {
 			return nil, err
 		}
-		if _, err := draws(w.Tx, k.id(), b.Batch); err != nil {
+		if _, err := draws(w.Tx, k.id(), b.Batch, true); err != nil {
+			return nil, err
+		}
+		if err := k.usable(w.Tx, b.Batch, w.at); err != nil {
 			return nil, err
 		}
 		b.State, b.Started = commissary.BatchMixing, w.at
@@ -97,48 +100,179 @@ func (s batches) StartBatch(ctx context.Context, req *v1.StartBatchRequest) (*v1
 }
 
 func (s batches) FinishBatch(ctx context.Context, req *v1.FinishBatchRequest) (*v1.FinishBatchResponse, error) {
+	actual, err := wire.ReadActual(req.GetActual())
+	if err != nil {
+		return nil, err
+	}
 	return update(ctx, s.core, req, func(w *writing) (*v1.FinishBatchResponse, error) {
 		k, b, err := s.take(w, req.GetName(), req.GetEtag(), commissary.BatchMixing)
 		if err != nil {
 			return nil, err
 		}
-		used, err := draws(w.Tx, k.id(), b.Batch)
+		o, err := k.outcome(w, b, planned(b, w.at), actual, req.GetConfirm())
 		if err != nil {
 			return nil, err
 		}
+		o.Why = req.GetExpiredReason()
+		used, err := draws(w.Tx, k.id(), b.Batch, false)
+		if err != nil {
+			return nil, err
+		}
+		taken, notes, err := k.ingredients(w.Tx, b, o, actual.Lots, req.GetExpiredReason())
+		if err != nil {
+			return nil, err
+		}
+		o.Notes = notes
 		for _, u := range used {
-			if err := w.Lots(k.id()).Move(commissary.Movement{Lot: u.Lot, Kind: commissary.Used, Mass: -u.Mass, At: w.at, By: w.who, Ref: b.ID}); err != nil {
-				return nil, err
-			}
+			taken = append(taken, commissary.Draw{Batch: b.ID, Lot: u.Lot, Mass: u.Mass})
 		}
 		b.State, b.Finished = commissary.BatchOut, w.at
+		b.Outcomes = append(b.Outcomes, o)
 		b.Revision++
 		if err := w.Batches(k.id()).Put(b); err != nil {
 			return nil, err
 		}
-		resp := &v1.FinishBatchResponse{Batch: k.Batch(b)}
-		lots, err := lotsOf(k.Book, b)
+		if err := w.use(k.id(), b.ID, taken); err != nil {
+			return nil, err
+		}
+		lots, err := k.lotsOf(b)
 		if err != nil {
 			return nil, err
 		}
-		for _, l := range lots {
+		resp := &v1.FinishBatchResponse{Batch: k.Batch(b)}
+		for i, l := range lots {
 			if err := w.Lots(k.id()).Create(l); err != nil {
 				return nil, err
 			}
-			if err := w.Lots(k.id()).Move(commissary.Movement{Lot: l.Code, Kind: commissary.Made, Pieces: l.Pieces, Mass: l.Mass, At: w.at, By: w.who, Ref: b.ID}); err != nil {
+			if err := w.Lots(k.id()).Move(commissary.Movement{Lot: l.Code, Kind: commissary.Made, Pieces: l.Pieces, Mass: l.Mass, Place: l.Place, At: w.at, By: w.who, Ref: b.ID}); err != nil {
 				return nil, err
 			}
-			resp.Lots = append(resp.Lots, k.Lot(l))
+			if lots[i].Held, err = w.inherit(k.id(), l.Code, taken); err != nil {
+				return nil, err
+			}
+			resp.Lots = append(resp.Lots, k.Lot(lots[i], l))
 		}
-		if err := w.record(k.id(), wire.BatchName(k.id(), b.ID), "finished as planned, %d lots", len(resp.Lots)); err != nil {
+		how := "as planned"
+		if req.GetActual() != nil {
+			how = "with what was noted"
+		}
+		if err := w.record(k.id(), wire.BatchName(k.id(), b.ID), "finished %s, %d lots%s", how, len(resp.Lots), sentences(o.Far)); err != nil {
 			return nil, err
 		}
 		return resp, nil
 	})
 }
 
-// take returns the batch that a baker is about to move on from a state.
-func (s batches) take(w *writing, name, etag string, from commissary.BatchState) (*kitchen, commissary.PostedBatch, error) {
+func (s batches) ScrapBatch(ctx context.Context, req *v1.ScrapBatchRequest) (*v1.ScrapBatchResponse, error) {
+	return update(ctx, s.core, req, func(w *writing) (*v1.ScrapBatchResponse, error) {
+		k, b, err := s.take(w, req.GetName(), req.GetEtag(), commissary.BatchPosted, commissary.BatchMixing)
+		if err != nil {
+			return nil, err
+		}
+		var taken []commissary.Draw
+		if b.State == commissary.BatchMixing {
+			// What is not there by the records was taken all the same.
+			used, err := draws(w.Tx, k.id(), b.Batch, false)
+			if err != nil && commissary.KindOf(err) != commissary.Precondition {
+				return nil, err
+			}
+			for _, u := range used {
+				taken = append(taken, commissary.Draw{Batch: b.ID, Lot: u.Lot, Mass: u.Mass})
+			}
+			more, _, err := k.ingredients(w.Tx, b, planned(b, w.at), nil, req.GetReason())
+			if err != nil {
+				return nil, err
+			}
+			taken = append(taken, more...)
+		}
+		b.State, b.Finished, b.ScrapBy, b.ScrapWhy = commissary.BatchScrapped, w.at, w.who, req.GetReason()
+		b.Revision++
+		if err := w.Batches(k.id()).Put(b); err != nil {
+			return nil, err
+		}
+		if err := w.use(k.id(), b.ID, taken); err != nil {
+			return nil, err
+		}
+		if err := w.record(k.id(), wire.BatchName(k.id(), b.ID), "scrapped: %s", req.GetReason()); err != nil {
+			return nil, err
+		}
+		return &v1.ScrapBatchResponse{Batch: k.Batch(b)}, nil
+	})
+}
+
+func (s batches) CorrectBatch(ctx context.Context, req *v1.CorrectBatchRequest) (*v1.CorrectBatchResponse, error) {
+	actual, err := wire.ReadActual(req.GetActual())
+	if err != nil {
+		return nil, err
+	}
+	return update(ctx, s.core, req, func(w *writing) (*v1.CorrectBatchResponse, error) {
+		k, b, err := s.take(w, req.GetName(), req.GetEtag(), commissary.BatchOut)
+		if err != nil {
+			return nil, err
+		}
+		before, ok := b.Outcome()
+		if !ok {
+			before = planned(b, b.Finished)
+		}
+		o, err := k.outcome(w, b, before, actual, req.GetConfirm())
+		if err != nil {
+			return nil, err
+		}
+		o.Why, o.Place = req.GetReason(), before.Place
+		was, err := k.lotsOf(b)
+		if err != nil {
+			return nil, err
+		}
+		b.Outcomes = append(b.Outcomes, o)
+		b.Revision++
+		if err := w.Batches(k.id()).Put(b); err != nil {
+			return nil, err
+		}
+		var taken []commissary.Draw
+		for _, code := range actual.Lots {
+			taken = append(taken, commissary.Draw{Batch: b.ID, Lot: code})
+		}
+		if err := w.use(k.id(), b.ID, taken); err != nil {
+			return nil, err
+		}
+		now, err := k.lotsOf(b)
+		if err != nil {
+			return nil, err
+		}
+		resp := &v1.CorrectBatchResponse{Batch: k.Batch(b)}
+		for i, l := range now {
+			d := commissary.Movement{Lot: l.Code, Kind: commissary.Corrected, Pieces: l.Pieces, Mass: l.Mass, Place: l.Place, At: w.at, By: w.who, Ref: b.ID, Why: req.GetReason()}
+			if i < len(was) {
+				d.Pieces, d.Mass = l.Pieces-was[i].Pieces, l.Mass-was[i].Mass
+				if err := w.Lots(k.id()).Amend(l); err != nil {
+					return nil, err
+				}
+			} else if err := w.Lots(k.id()).Create(l); err != nil {
+				return nil, err
+			}
+			if d.Pieces != 0 || d.Mass != 0 {
+				if err := w.Lots(k.id()).Move(d); err != nil {
+					return nil, err
+				}
+			}
+			if _, err := w.inherit(k.id(), l.Code, taken); err != nil {
+				return nil, err
+			}
+			m, err := k.lot(w.Tx, l.Code)
+			if err != nil {
+				return nil, err
+			}
+			resp.Lots = append(resp.Lots, m)
+		}
+		if err := w.record(k.id(), wire.BatchName(k.id(), b.ID), "corrected: %s%s", req.GetReason(), sentences(o.Far)); err != nil {
+			return nil, err
+		}
+		return resp, nil
+	})
+}
+
+// take returns the batch that somebody is about to move on from one of some states.
+func (s batches) take(w *writing, name, etag string, from ...commissary.BatchState) (*kitchen, commissary.PostedBatch, error) {
 	id, batch, err := wire.ParseBatch(name)
 	if err != nil {
 		return nil, commissary.PostedBatch{}, err
@@ -147,21 +281,31 @@ func (s batches) take(w *writing, name, etag string, from commissary.BatchState)
 	if err != nil {
 		return nil, b, err
 	}
-	if b.State != from {
-		e := commissary.Refuse(commissary.Precondition, "BATCH_"+string(b.State), "batch %s is %s, not %s; look at it again before going on", b.ID, b.State, from)
+	if !slices.Contains(from, b.State) {
+		e := commissary.Refuse(commissary.Precondition, "BATCH_"+string(b.State), "batch %s is %s, not %s; look at it again before going on", b.ID, b.State, from[0])
+		if o, out := b.Outcome(); out {
+			e.Text = fmt.Sprintf("batch %s is %s since %s, recorded by %s, not %s; look at it again, and correct it where it is wrong", b.ID, b.State, o.At.Format(time.RFC3339), o.By, from[0])
+		}
 		e.Meta = map[string]string{"batch": b.ID, "state": string(b.State)}
 		return nil, b, e
 	}
 	if err := matches(etag, b.Revision, "batch "+b.ID); err != nil {
 		return nil, b, err
 	}
+	if w.at.Before(b.Started) || w.at.Before(b.Finished) {
+		e := commissary.Refuse(commissary.Precondition, "CLOCK_BACKWARDS", "the service's clock says %s, before what is recorded of batch %s; set the clock right, then go on",
+			w.at.Format(time.RFC3339), b.ID)
+		e.Meta = map[string]string{"batch": b.ID, "time": w.at.Format(time.RFC3339)}
+		return nil, b, e
+	}
 	k, err := s.kitchen(w.Tx, id, 0)
 	return k, b, err
 }
 
-// draws returns what a batch takes, each as a lot. It refuses what is not
-// there: a batch that is not out yet, a lot that is held or holds too little.
-func draws(tx commissary.Tx, id string, b commissary.Batch) ([]commissary.Use, error) {
+// draws returns what a batch takes of preferments and preps, each as a lot. It
+// refuses what is not there: a batch that is not out yet, a lot that holds too
+// little, and where it still can be left alone one that is held.
+func draws(tx commissary.Tx, id string, b commissary.Batch, free bool) ([]commissary.Use, error) {
 	var used []commissary.Use
 	wanted := map[string]commissary.Use{}
 	for _, u := range b.Uses {
@@ -181,7 +325,7 @@ func draws(tx commissary.Tx, id string, b commissary.Batch) ([]commissary.Use, e
 			text = "batch " + u.Batch + ", which it takes from, is not out yet; finish that one first"
 		case err != nil:
 			text = "lot " + u.Lot + ", which it takes from, is not known; count it in first"
-		case l.Held != "":
+		case free && l.Held != "":
 			text = "lot " + u.Lot + ", which it takes from, is on hold (" + l.Held + ")"
 		case l.Mass < sum.Mass:
 			text = "lot " + u.Lot + ", which it takes " + sum.Mass.String() + " from, holds " + l.Mass.String() + "; count it, and plan again"
@@ -194,41 +338,4 @@ func draws(tx commissary.Tx, id string, b commissary.Batch) ([]commissary.Use, e
 		return nil, e
 	}
 	return used, nil
-}
-
-// lotsOf returns what a batch leaves when it goes as planned: a lot for each
-// item it makes, or one of its mass. Age zero is the end of mixing: as long
-// after the start as it was planned, and no later than the batch was finished.
-// What is mixed less what sticks to the tub is the mass.
-func lotsOf(book commissary.Book, b commissary.PostedBatch) ([]commissary.Lot, error) {
-	made := b.Finished
-	for _, s := range b.Steps {
-		if s.Step != commissary.StepMix {
-			continue
-		}
-		if t := b.Started.Add(b.MixEnd.Sub(s.From)); t.Before(made) {
-			made = t
-		}
-		break
-	}
-	lot := commissary.Lot{Formula: b.Formula, Made: made, Place: atKitchen, Batch: b.ID}
-	if len(b.Makes) == 0 {
-		// What sticks to the tub is not in the lot.
-		at := slices.IndexFunc(book.Formulas, func(f commissary.Formula) bool { return f.ID == b.Formula })
-		if at < 0 {
-			return nil, commissary.Refuse(commissary.Precondition, "FORMULA_GONE", "batch %s is of formula %q, which the kitchen book no longer has: adopt a book that has it, then finish the batch", b.ID, b.Formula)
-		}
-		out, err := formula.ComesOut(book.Formulas[at], b.Mass)
-		if err != nil {
-			return nil, err
-		}
-		lot.Code, lot.Mass = commissary.LotCode(b.ID, 0), out
-		return []commissary.Lot{lot}, nil
-	}
-	var lots []commissary.Lot
-	for i, m := range b.Makes {
-		lot.Code, lot.Item, lot.Pieces = commissary.LotCode(b.ID, i+1), m.Item, m.Pieces
-		lots = append(lots, lot)
-	}
-	return lots, nil
 }

@@ -104,8 +104,8 @@ func (s dispatches) ReleaseDispatch(ctx context.Context, req *v1.ReleaseDispatch
 			return nil, err
 		}
 		for _, p := range released.Picks {
-			if err := w.Lots(id).Move(commissary.Movement{Lot: p.Lot, Kind: commissary.Picked, Pieces: -p.Pieces, At: w.at, By: w.who,
-				Ref: wire.ManifestName(id, date, p.Run)}); err != nil {
+			if err := w.Lots(id).Move(commissary.Movement{Lot: p.Lot, Kind: commissary.Picked, Pieces: -p.Pieces,
+				To: commissary.OnVan(p.Run, p.Shop), At: w.at, By: w.who, Ref: wire.ManifestName(id, date, p.Run)}); err != nil {
 				return nil, err
 			}
 		}

@@ -17,9 +17,6 @@ const outDays = 2
 // not begun by then.
 const draftLife = 15 * time.Minute
 
-// atKitchen is where lots stand that can be planned with and picked.
-const atKitchen = "kitchen"
-
 // loadNight returns everything a plan or a dispatch of a night is made from,
 // as it stands at an instant. It is the one way from the store to plan.Input.
 //
@@ -40,7 +37,9 @@ func (c *core) loadNight(tx commissary.Tx, id string, date civil.Date, at time.T
 	if err != nil {
 		return nil, in, err
 	}
-	in.Lots = slices.DeleteFunc(lots, func(l commissary.Lot) bool { return l.Place != atKitchen })
+	in.Lots = slices.DeleteFunc(lots, func(l commissary.Lot) bool {
+		return l.Place != commissary.AtKitchen || l.Ingredient != ""
+	})
 
 	posted, err := tx.Batches(id).Open()
 	if err != nil {

@@ -33,6 +33,7 @@ func (s plans) DraftPlan(ctx context.Context, req *v1.DraftPlanRequest) (*v1.Dra
 	if err != nil {
 		return nil, err
 	}
+	p = plan.Explain(in, p)
 	return &v1.DraftPlanResponse{Plan: k.Plan(p)}, nil
 }
 
@@ -118,6 +119,7 @@ func (s plans) ReleasePlan(ctx context.Context, req *v1.ReleasePlanRequest) (*v1
 	if broken := plan.Check(in, p); len(broken) > 0 {
 		return nil, brokenBy("plan", broken)
 	}
+	p = plan.Explain(in, p)
 	return update(ctx, s.core, req, func(w *writing) (*v1.ReleasePlanResponse, error) {
 		k, _, err := load(w.Tx, w.at)
 		if err != nil {

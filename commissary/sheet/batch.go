@@ -9,7 +9,9 @@ import (
 
 // Batch is the page that is taped to the mixer: what to weigh in which order,
 // the water, the mixing, what follows and when, and blanks for what happened.
-func Batch(b *v1.Batch, s *v1.BatchSheet) string {
+func Batch(b *v1.Batch, s *v1.BatchSheet) string { return batchPage(b, s).String() }
+
+func batchPage(b *v1.Batch, s *v1.BatchSheet) *page {
 	if s == nil {
 		s = &v1.BatchSheet{}
 	}
@@ -40,7 +42,7 @@ func Batch(b *v1.Batch, s *v1.BatchSheet) string {
 		}
 	}
 	p.actuals(s)
-	return p.String()
+	return p
 }
 
 // vesselOf names a batch's vessel, and which one of several alike.

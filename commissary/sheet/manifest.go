@@ -11,10 +11,12 @@ import (
 
 // Manifest is what the driver works from: how to load, then stop by stop what
 // is left where, with the dates that hold for that shop.
-func Manifest(m *v1.Manifest) string {
+func Manifest(m *v1.Manifest) string { return manifestPage(m).String() }
+
+func manifestPage(m *v1.Manifest) *page {
 	p := newPage(m.GetSite(), "MANIFEST")
 	p.manifest(m)
-	return p.String()
+	return p
 }
 
 func (p *page) manifest(m *v1.Manifest) {

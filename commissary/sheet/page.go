@@ -7,11 +7,7 @@
 package sheet
 
 import (
-	"strings"
-	"unicode"
-	"unicode/utf8"
-
-	"golang.org/x/text/width"
+	"slices"
 
 	"doughrun/commissary/civil"
 	"doughrun/commissary/quantity"
@@ -24,19 +20,48 @@ const columns = 80
 // nothing stands where a message says nothing.
 const nothing = "-"
 
-// page is a text in the making, with the kitchen's way of showing things.
+// page is one page in the making, with the kitchen's way of showing things. It
+// keeps what stands on it, block by block; text.go, html.go and pdf.go set it.
 type page struct {
-	text  strings.Builder
-	zone  *civil.Zone
-	units quantity.System
+	blocks []block
+	zone   *civil.Zone
+	units  quantity.System
+}
+
+// kind says what a block is.
+type kind int
+
+const (
+	blankLine kind = iota
+	ruled          // a line across, of the character in left
+	titled         // the kitchen and what the page is
+	ended          // something at either end of a line
+	sectioned      // a part of the page, with a line below
+	parted         // a part that begins a sheet of its own
+	written        // a paragraph, hanging behind a mark where there is one
+	headed         // the heads of a table
+	rowed          // a row of a table
+	asIs           // a line that is kept as it is: blanks to be filled in
+	drawn          // a line of a picture made of characters
+	pictured       // a picture: on a terminal its characters stand for it
+)
+
+// block is one thing on a page.
+type block struct {
+	kind        kind
+	indent      int
+	left, right string // a paragraph's mark and text
+	cols        []column
+	cells       []string
+	picture     *drawing
+	onlyText    bool // stands for a picture where there are none
 }
 
 // newPage begins a page of a kitchen: its name on the left, what the page is
 // on the right.
 func newPage(site *v1.Site, what string) *page {
 	p := blankPage(site)
-	p.ends(either(site.GetKitchenName(), site.GetKitchenId()), what)
-	p.rule('=')
+	p.add(block{kind: titled, left: either(site.GetKitchenName(), site.GetKitchenId()), right: what})
 	if site.GetTimeZone() != "" && p.zone.Name() != site.GetTimeZone() {
 		p.put(0, "The time zone "+site.GetTimeZone()+" is unknown here: all times are UTC.")
 	}
@@ -56,56 +81,34 @@ func blankPage(site *v1.Site) *page {
 	return p
 }
 
-// String returns the page.
-func (p *page) String() string { return p.text.String() }
+func (p *page) add(b block) { p.blocks = append(p.blocks, b) }
 
 // raw writes one line as it is, without blanks at its end.
-func (p *page) raw(line string) {
-	p.text.WriteString(strings.TrimRight(line, " "))
-	p.text.WriteByte('\n')
-}
+func (p *page) raw(line string) { p.add(block{kind: asIs, left: line}) }
 
-func (p *page) blank() { p.raw("") }
+func (p *page) blank() { p.add(block{kind: blankLine}) }
 
-func (p *page) rule(c rune) { p.raw(strings.Repeat(string(c), columns)) }
+func (p *page) rule(c rune) { p.add(block{kind: ruled, left: string(c)}) }
 
 // put writes a paragraph from a column on, folded to the page.
 func (p *page) put(indent int, text string) { p.item(indent, "", text) }
 
 // item writes a paragraph that hangs behind a mark, such as a check box.
 func (p *page) item(indent int, mark, text string) {
-	if mark != "" {
-		mark += " "
-	}
-	hang := indent + cells(mark)
-	for i, line := range fold(text, columns-hang) {
-		if i > 0 {
-			mark = strings.Repeat(" ", cells(mark))
-		}
-		p.raw(strings.Repeat(" ", indent) + mark + line)
-	}
+	p.add(block{kind: written, indent: indent, left: mark, right: text})
 }
 
 // ends writes one line with something at either end, or two where both do not fit.
-func (p *page) ends(left, right string) {
-	left, right = clean(left), clean(right)
-	gap := columns - cells(left) - cells(right)
-	if gap < 2 {
-		p.put(0, left)
-		left, gap = "", max(columns-cells(right), 0)
-	}
-	p.raw(left + strings.Repeat(" ", gap) + right)
-}
+func (p *page) ends(left, right string) { p.add(block{kind: ended, left: left, right: right}) }
 
 // section begins a part of the page under a line of its own.
 func (p *page) section(title, right string) {
-	p.blank()
-	if right == "" {
-		p.put(0, title)
-	} else {
-		p.ends(title, right)
-	}
-	p.rule('-')
+	p.add(block{kind: sectioned, left: title, right: right})
+}
+
+// part begins what is handed to somebody on a sheet of its own.
+func (p *page) part(left, right, below, belowRight string) {
+	p.add(block{kind: parted, left: left, right: right, cells: []string{below, belowRight}})
 }
 
 // column is one column of a table: what does not fit is folded.
@@ -117,12 +120,8 @@ type column struct {
 
 // table writes rows under the heads of their columns, a blank apart.
 func (p *page) table(indent int, cols []column, rows [][]string) {
-	heads := make([]string, len(cols))
-	for i, c := range cols {
-		heads[i] = c.head
-	}
-	if strings.Join(heads, "") != "" {
-		p.row(indent, cols, heads)
+	if slices.ContainsFunc(cols, func(c column) bool { return c.head != "" }) {
+		p.add(block{kind: headed, indent: indent, cols: cols})
 	}
 	for _, r := range rows {
 		p.row(indent, cols, r)
@@ -130,106 +129,5 @@ func (p *page) table(indent int, cols []column, rows [][]string) {
 }
 
 func (p *page) row(indent int, cols []column, row []string) {
-	folded := make([][]string, len(cols))
-	tall := 1
-	for i, c := range cols {
-		folded[i] = fold(row[i], c.width)
-		tall = max(tall, len(folded[i]))
-	}
-	for n := range tall {
-		line := strings.Repeat(" ", indent)
-		for i, c := range cols {
-			cell := ""
-			if n < len(folded[i]) {
-				cell = folded[i][n]
-			}
-			fill := strings.Repeat(" ", max(c.width-cells(cell), 0))
-			if c.right {
-				cell = fill + cell
-			} else {
-				cell += fill
-			}
-			if i > 0 {
-				line += " "
-			}
-			line += cell
-		}
-		p.raw(line)
-	}
-}
-
-// cells is how many columns a text takes on a terminal: characters of East
-// Asian scripts take two, marks over other characters none.
-func cells(s string) int {
-	n := 0
-	for _, r := range s {
-		n += cell(r)
-	}
-	return n
-}
-
-func cell(r rune) int {
-	switch kind := width.LookupRune(r).Kind(); {
-	case unicode.In(r, unicode.Mn, unicode.Me, unicode.Cf):
-		return 0
-	case kind == width.EastAsianWide, kind == width.EastAsianFullwidth:
-		return 2
-	}
-	return 1
-}
-
-// clean takes out of a text from outside what could move the cursor.
-func clean(s string) string {
-	return strings.Map(func(r rune) rune {
-		switch {
-		case r == '\n' || r == '\t':
-			return ' '
-		case !unicode.IsPrint(r) && !unicode.In(r, unicode.Mn, unicode.Me):
-			return -1
-		}
-		return r
-	}, s)
-}
-
-// fold breaks a text into lines of at most wide columns: between words where
-// it can, otherwise after a dash, otherwise anywhere. An empty text is one
-// empty line.
-func fold(s string, wide int) []string {
-	var lines []string
-	line := ""
-	for _, word := range strings.Fields(clean(s)) {
-		if line != "" && cells(line)+1+cells(word) > wide {
-			lines = append(lines, line)
-			line = ""
-		}
-		if line != "" {
-			line += " "
-		}
-		line += word
-		for cells(line) > wide {
-			head := fitting(line, wide)
-			lines = append(lines, head)
-			line = line[len(head):]
-		}
-	}
-	return append(lines, line)
-}
-
-// fitting returns the beginning of a word that fits: up to its last dash where
-// there is one, and one character at least.
-func fitting(word string, wide int) string {
-	used, end, dash := 0, 0, 0
-	for i, r := range word {
-		if used += cell(r); used > wide && i > 0 {
-			break
-		}
-		end = i + utf8.RuneLen(r)
-		if r == '-' {
-			dash = end
-		}
-	}
-	if dash > 0 {
-		end = dash
-	}
-	return word[:end]
+	p.add(block{kind: rowed, indent: indent, cols: cols, cells: row})
 }

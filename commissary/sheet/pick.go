@@ -10,7 +10,9 @@ import (
 // Picks is what the dock works from: run by run, shop by shop in loading
 // order, zone by zone in walking order, whole containers before the split one,
 // with a running count of containers.
-func Picks(m *v1.PickList) string {
+func Picks(m *v1.PickList) string { return picksPage(m).String() }
+
+func picksPage(m *v1.PickList) *page {
 	p := newPage(m.GetSite(), "PICK LIST")
 	p.ends("Delivery on "+longDay(m.GetDeliveryDate()), fmt.Sprintf("DISPATCH REVISION %d", m.GetDispatchRevision()))
 	p.put(0, "Night of "+longDay(m.GetNightDate())+". One lot in a container, one shop on a dolly. A list with another revision is waste paper.")
@@ -20,15 +22,12 @@ func Picks(m *v1.PickList) string {
 	if len(m.GetRuns()) == 0 {
 		p.put(0, "Nothing is picked.")
 	}
-	return p.String()
+	return p
 }
 
 func (p *page) pickRun(r *v1.PickRun) {
-	p.blank()
-	p.rule('=')
-	p.ends("RUN "+strings.ToUpper(either(r.GetRunName(), r.GetRunId())), "leaves "+p.at(r.GetDepartTime()))
-	p.ends(r.GetVehicleName(), fmt.Sprintf("%s, %s with their containers", counted(int64(r.GetContainers()), "container"), p.about(r.GetMassMg())))
-	p.rule('=')
+	p.part("RUN "+strings.ToUpper(either(r.GetRunName(), r.GetRunId())), "leaves "+p.at(r.GetDepartTime()),
+		r.GetVehicleName(), fmt.Sprintf("%s, %s with their containers", counted(int64(r.GetContainers()), "container"), p.about(r.GetMassMg())))
 	for picks := r.GetPicks(); len(picks) > 0; {
 		n := 1
 		for n < len(picks) && picks[n].GetShopId() == picks[0].GetShopId() {

@@ -15,7 +15,9 @@ import (
 // Plan is the plan at one glance: where what is wanted comes from, which lots
 // to use, the batches day by day with their firm share, and what could not be
 // honoured.
-func Plan(m *v1.Plan) string {
+func Plan(m *v1.Plan) string { return planPage(m).String() }
+
+func planPage(m *v1.Plan) *page {
 	p := newPage(m.GetSite(), "BATCH PLAN")
 	p.ends("Night of "+longDay(m.GetNightDate()), standing(m.GetState(), m.GetRevision()))
 	p.put(0, fmt.Sprintf("Made for %s, book revision %d, inputs %.12s", p.exact(m.GetPlanTime()), m.GetBookRevision(), either(m.GetInputHash(), nothing)))
@@ -25,7 +27,7 @@ func Plan(m *v1.Plan) string {
 	p.lotsToUse(m)
 	p.days(m)
 	p.scores(m.GetScores())
-	return p.String()
+	return p
 }
 
 // standing says what a revision of a plan or dispatch is worth.

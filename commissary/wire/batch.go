@@ -1,6 +1,10 @@
 package wire
 
 import (
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
 	"doughrun/commissary"
 	"doughrun/commissary/quantity"
 	v1 "doughrun/proto/doughrun/v1"
@@ -16,7 +20,57 @@ func (w *Writer) Batch(b commissary.PostedBatch) *v1.Batch {
 	m.Revision = int32(b.Revision)
 	m.StartTime = instant(b.Started)
 	m.FinishTime = instant(b.Finished)
+	m.Outcomes = each(b.Outcomes, outcome)
+	m.ScrappedBy, m.ScrapReason = b.ScrapBy, b.ScrapWhy
 	return m
+}
+
+func outcome(o commissary.Outcome) *v1.BatchOutcome {
+	m := &v1.BatchOutcome{
+		RecordTime: instant(o.At),
+		RecordedBy: o.By,
+		MixEndTime: instant(o.Made),
+		MassMg:     int64(o.Mass),
+		Pieces: each(o.Makes, func(m commissary.Making) *v1.BatchPieces {
+			return &v1.BatchPieces{ItemId: m.Item, Pieces: int64(m.Pieces)}
+		}),
+		Place:       o.Place,
+		FarFromPlan: o.Far,
+		Notes:       o.Notes,
+		Reason:      o.Why,
+	}
+	if o.Probed {
+		m.DoughTempMillicelsius = proto.Int32(int32(o.Temp))
+	}
+	return m
+}
+
+// Actual is what a baker noted of a batch: what was not said is zero.
+type Actual struct {
+	Temp   quantity.Temp
+	Probed bool
+	Mass   quantity.Mass
+	Makes  []commissary.Making
+	Made   time.Time
+	Lots   []string
+	Place  string
+}
+
+// ReadActual reads what a baker noted. It refuses instants that do not exist.
+func ReadActual(m *v1.BatchActual) (Actual, error) {
+	var r reading
+	a := Actual{
+		Temp:   quantity.Temp(m.GetDoughTempMillicelsius()),
+		Probed: m != nil && m.DoughTempMillicelsius != nil,
+		Mass:   quantity.Mass(m.GetMassMg()),
+		Makes: readEach(m.GetPieces(), "actual.pieces", func(_ string, m *v1.BatchPieces) commissary.Making {
+			return commissary.Making{Item: m.GetItemId(), Pieces: quantity.Pieces(m.GetPieces())}
+		}),
+		Made:  r.instant("actual.mix_end_time", m.GetMixEndTime()),
+		Lots:  m.GetLotCodes(),
+		Place: m.GetPlace(),
+	}
+	return a, r.err()
 }
 
 // planned writes a batch as it stands in a plan.

@@ -104,6 +104,8 @@ func (d drawer) fill(v reflect.Value, label string) {
 		v.SetBool(rapid.Bool().Draw(d.t, label))
 	case reflect.Int: // counts and revisions, which travel in 32 bits
 		v.SetInt(int64(rapid.Int32().Draw(d.t, label)))
+	case reflect.Int32:
+		v.SetInt(int64(rapid.Int32().Draw(d.t, label)))
 	case reflect.Int64:
 		v.SetInt(rapid.Int64().Draw(d.t, label))
 	case reflect.Uint64:

@@ -25,32 +25,37 @@ import (
 // Writer turns nouns of one kitchen into messages. It is made for one book
 // revision and never changes, so that it may be shared.
 type Writer struct {
-	book       commissary.Book
-	containers map[string]string // names by id, here and below
-	formulas   map[string]string
-	places     map[string]string // vessels, benches and the cold store: where a step happens
-	runs       map[string]string
-	vehicles   map[string]string
-	zones      map[string]string
-	items      map[string]commissary.Item
-	shops      map[string]commissary.Shop
+	book        commissary.Book
+	containers  map[string]string // names by id, here and below
+	formulas    map[string]string
+	places      map[string]string // vessels, benches and the cold store: where a step happens
+	runs        map[string]string
+	vehicles    map[string]string
+	zones       map[string]string
+	ingredients map[string]string
+	items       map[string]commissary.Item
+	shops       map[string]commissary.Shop
 }
 
 // For returns the Writer for a book. What the book does not name goes by its id.
 func For(b commissary.Book) *Writer {
 	w := &Writer{
-		book:       b,
-		containers: map[string]string{},
-		formulas:   map[string]string{},
-		places:     map[string]string{"cold": "cold store"},
-		runs:       map[string]string{},
-		vehicles:   map[string]string{},
-		zones:      map[string]string{},
-		items:      map[string]commissary.Item{},
-		shops:      map[string]commissary.Shop{},
+		book:        b,
+		containers:  map[string]string{},
+		formulas:    map[string]string{},
+		places:      map[string]string{"cold": "cold store"},
+		runs:        map[string]string{},
+		vehicles:    map[string]string{},
+		zones:       map[string]string{},
+		ingredients: map[string]string{},
+		items:       map[string]commissary.Item{},
+		shops:       map[string]commissary.Shop{},
 	}
 	for _, c := range b.Containers {
 		w.containers[c.ID] = c.Name
+	}
+	for _, i := range b.Ingredients {
+		w.ingredients[i.ID] = i.Name
 	}
 	for _, f := range b.Formulas {
 		w.formulas[f.ID] = f.Name

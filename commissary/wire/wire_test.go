@@ -65,8 +65,9 @@ func TestOrderLinesRoundTrip(t *testing.T) {
 
 func TestCountsRoundTrip(t *testing.T) {
 	book := commissary.Book{
-		Formulas: []commissary.Formula{{ID: "dough"}, {ID: "poolish"}},
-		Items:    []commissary.Item{{ID: "ball", Formula: "dough"}},
+		Ingredients: []commissary.Ingredient{{ID: "flour"}},
+		Formulas:    []commissary.Formula{{ID: "dough"}, {ID: "poolish"}},
+		Items:       []commissary.Item{{ID: "ball", Formula: "dough"}},
 	}
 	rapid.Check(t, func(t *rapid.T) {
 		var want []commissary.Lot
@@ -77,7 +78,13 @@ func TestCountsRoundTrip(t *testing.T) {
 			if rapid.Bool().Draw(t, "preferment") {
 				l.Item, l.Formula = "", "poolish"
 			}
-			l.Place, l.Batch = "kitchen", "" // a counted-in lot stands in the kitchen and has no batch
+			if rapid.Bool().Draw(t, "ingredient") {
+				l.Item, l.Formula, l.Ingredient = "", "", "flour"
+			} else {
+				l.Ingredient = ""
+			}
+			l.Place = rapid.SampledFrom([]string{"kitchen", "north"}).Draw(t, "place")
+			l.Batch, l.Receipt = "", commissary.Receipt{} // a count says neither
 		}
 		got, err := wire.ReadCounts(book, wire.Counts(want))
 		require.NoError(t, err)
@@ -121,9 +128,10 @@ func everything(t *testing.T) []written {
 			unfilled: map[string]string{
 				"batches.name": posted, "batches.etag": posted, "batches.night_date": posted, "batches.plan_revision": posted,
 				"batches.revision": posted, "batches.start_time": posted, "batches.finish_time": posted,
+				"batches.outcomes": posted, "batches.scrapped_by": posted, "batches.scrap_reason": posted,
 			}},
 		{name: "batch", noun: reflect.ValueOf(&batch).Elem(), write: func() proto.Message { return w.Batch(batch) }},
-		{name: "lot", noun: reflect.ValueOf(&lot).Elem(), write: func() proto.Message { return w.Lot(lot) }},
+		{name: "lot", noun: reflect.ValueOf(&lot).Elem(), write: func() proto.Message { return w.Lot(lot, lot) }},
 		{name: "movement", noun: reflect.ValueOf(&movement).Elem(), write: func() proto.Message { return wire.Movement(movement) }},
 		{name: "dispatch", noun: reflect.ValueOf(&dispatch).Elem(), write: func() proto.Message { return w.Dispatch(dispatch) }},
 		{name: "change", noun: reflect.ValueOf(&change).Elem(), write: func() proto.Message { return wire.Change(change) }},
@@ -178,7 +186,7 @@ func TestEveryFieldOfAMessageIsRead(t *testing.T) {
 	known := words(t)
 	w := wire.For(full[commissary.Book](known))
 	plan, dispatch := w.Plan(full[commissary.Plan](known)), w.Dispatch(full[commissary.Dispatch](known))
-	count := &v1.StockCount{LotCode: "L1", ItemId: "a", FormulaId: "a", Pieces: 1, MassMg: 1, MadeTime: timestamppb.Now(), HeldReason: "torn bag"}
+	count := &v1.StockCount{LotCode: "L1", ItemId: "a", FormulaId: "a", Pieces: 1, MassMg: 1, MadeTime: timestamppb.Now(), HeldReason: "torn bag", Place: "north"}
 	line := &v1.OrderLine{ItemId: "a", Pieces: 1, BakeDate: "2026-11-28", ItemName: "A"}
 
 	const forPeople = "for people, from the book"
@@ -198,6 +206,7 @@ func TestEveryFieldOfAMessageIsRead(t *testing.T) {
 			"batches.serves.shop_name": forPeople, "batches.serves.item_name": forPeople,
 			"batches.etag": "the store's", "batches.night_date": "the store's", "batches.plan_revision": "the store's",
 			"batches.revision": "the store's", "batches.start_time": "the store's", "batches.finish_time": "the store's",
+			"batches.outcomes": "the store's", "batches.scrapped_by": "the store's", "batches.scrap_reason": "the store's",
 		}},
 		{"dispatch", dispatch, func() any { return first(wire.ReadDispatch(dispatch)) }, map[string]string{
 			"name": "follows from night and revision",
@@ -217,7 +226,9 @@ func TestEveryFieldOfAMessageIsRead(t *testing.T) {
 			"item_name": forPeople,
 		}},
 		{"stock count", count, func() any { return first(wire.ReadCounts(commissary.Book{}, []*v1.StockCount{count})) }, map[string]string{
-			"formula_id": "a count with an item has none; without one it is read",
+			"formula_id":      "a count with an item has none; without one it is read",
+			"ingredient_id":   "a count with an item has none; without one it is read",
+			"variance_reason": "the movement's, which the service makes",
 		}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -253,6 +264,7 @@ func TestWordsAreThoseOfTheContract(t *testing.T) {
 		"ItemKind":     v1.ItemKind(0),
 		"FormulaKind":  v1.FormulaKind(0),
 		"MovementKind": v1.MovementKind(0),
+		"InUseKind":    v1.InUseKind(0),
 	} {
 		var values []string
 		list := enum.Descriptor().Values()

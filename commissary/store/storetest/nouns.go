@@ -297,8 +297,8 @@ func checkLots(t *testing.T, s commissary.Store) {
 	require.Empty(t, read(t, s, func(tx commissary.Tx) ([]commissary.Movement, error) { return tx.Lots(here).Movements("L1") }))
 	refuses(t, s, commissary.Precondition, "NOT_KEPT", create(commissary.Lot{Code: "L4", Formula: "direct", Made: noon, Batch: "20261126-01"}))
 
-	made := commissary.Movement{Lot: "L1", Kind: commissary.Made, Pieces: 146, At: noon, By: "baker", Ref: "20261126-01"}
-	picked := commissary.Movement{Lot: "L1", Kind: commissary.Picked, Pieces: -100, At: noon.Add(time.Hour), By: "dock", Ref: "dawn"}
+	made := commissary.Movement{Lot: "L1", Kind: commissary.Made, Pieces: 146, Place: commissary.AtKitchen, At: noon, By: "baker", Ref: "20261126-01"}
+	picked := commissary.Movement{Lot: "L1", Kind: commissary.Picked, Pieces: -100, Place: commissary.AtKitchen, At: noon.Add(time.Hour), By: "dock", Ref: "dawn"}
 	stirred := commissary.Movement{Lot: "L2", Kind: commissary.Made, Mass: 5_000_000, At: noon, By: "baker"}
 	update(t, s, move(made))
 	update(t, s, func(tx commissary.Tx) error { return tx.Lots(there).Move(made) })

@@ -572,7 +572,13 @@ type FinishBatchRequest struct {
 	// The batch's etag as last read.
 	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
 	// A fresh UUID; sending it again returns the first answer.
-	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// What is not as planned. Not set: all of it is.
+	Actual *BatchActual `protobuf:"bytes,4,opt,name=actual,proto3" json:"actual,omitempty"`
+	// It is so although it is far from the plan.
+	Confirm bool `protobuf:"varint,5,opt,name=confirm,proto3" json:"confirm,omitempty"`
+	// Why an ingredient lot past its use-by was used all the same. Empty when none was.
+	ExpiredReason string `protobuf:"bytes,6,opt,name=expired_reason,json=expiredReason,proto3" json:"expired_reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -628,6 +634,901 @@ func (x *FinishBatchRequest) GetRequestId() string {
 	return ""
 }
 
+func (x *FinishBatchRequest) GetActual() *BatchActual {
+	if x != nil {
+		return x.Actual
+	}
+	return nil
+}
+
+func (x *FinishBatchRequest) GetConfirm() bool {
+	if x != nil {
+		return x.Confirm
+	}
+	return false
+}
+
+func (x *FinishBatchRequest) GetExpiredReason() string {
+	if x != nil {
+		return x.ExpiredReason
+	}
+	return ""
+}
+
+// BatchActual is what a baker noted of a batch. What is left out is as planned, or as recorded before.
+type BatchActual struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The dough's temperature out of the vessel. Not set when it was not measured.
+	DoughTempMillicelsius *int32 `protobuf:"varint,1,opt,name=dough_temp_millicelsius,json=doughTempMillicelsius,proto3,oneof" json:"dough_temp_millicelsius,omitempty"`
+	// What went through the vessel; 0 for as planned.
+	MassMg int64 `protobuf:"varint,2,opt,name=mass_mg,json=massMg,proto3" json:"mass_mg,omitempty"`
+	// The pieces that came out, item by item. An item left out is as planned.
+	Pieces []*BatchPieces `protobuf:"bytes,3,rep,name=pieces,proto3" json:"pieces,omitempty"`
+	// When mixing ended. Not set: as long after the start as planned.
+	MixEndTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=mix_end_time,json=mixEndTime,proto3" json:"mix_end_time,omitempty"`
+	// The ingredient lots that went in, where others than those in use did.
+	LotCodes []string `protobuf:"bytes,5,rep,name=lot_codes,json=lotCodes,proto3" json:"lot_codes,omitempty"`
+	// Where the lots stand: kitchen, or a shop's id. Empty for the kitchen.
+	Place         string `protobuf:"bytes,6,opt,name=place,proto3" json:"place,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BatchActual) Reset() {
+	*x = BatchActual{}
+	mi := &file_doughrun_v1_batch_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BatchActual) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BatchActual) ProtoMessage() {}
+
+func (x *BatchActual) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_batch_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BatchActual.ProtoReflect.Descriptor instead.
+func (*BatchActual) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *BatchActual) GetDoughTempMillicelsius() int32 {
+	if x != nil && x.DoughTempMillicelsius != nil {
+		return *x.DoughTempMillicelsius
+	}
+	return 0
+}
+
+func (x *BatchActual) GetMassMg() int64 {
+	if x != nil {
+		return x.MassMg
+	}
+	return 0
+}
+
+func (x *BatchActual) GetPieces() []*BatchPieces {
+	if x != nil {
+		return x.Pieces
+	}
+	return nil
+}
+
+func (x *BatchActual) GetMixEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.MixEndTime
+	}
+	return nil
+}
+
+func (x *BatchActual) GetLotCodes() []string {
+	if x != nil {
+		return x.LotCodes
+	}
+	return nil
+}
+
+func (x *BatchActual) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+// BatchPieces is how many pieces of an item came out of a batch.
+type BatchPieces struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The item.
+	ItemId string `protobuf:"bytes,1,opt,name=item_id,json=itemId,proto3" json:"item_id,omitempty"`
+	// How many.
+	Pieces        int64 `protobuf:"varint,2,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BatchPieces) Reset() {
+	*x = BatchPieces{}
+	mi := &file_doughrun_v1_batch_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BatchPieces) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BatchPieces) ProtoMessage() {}
+
+func (x *BatchPieces) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_batch_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BatchPieces.ProtoReflect.Descriptor instead.
+func (*BatchPieces) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *BatchPieces) GetItemId() string {
+	if x != nil {
+		return x.ItemId
+	}
+	return ""
+}
+
+func (x *BatchPieces) GetPieces() int64 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
+// ScrapBatchRequest says which batch is thrown away, and why.
+type ScrapBatchRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The batch, as kitchens/main/batches/20261126-03.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The batch's etag as last read.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// A fresh UUID; sending it again returns the first answer.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Why it is no good.
+	Reason        string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ScrapBatchRequest) Reset() {
+	*x = ScrapBatchRequest{}
+	mi := &file_doughrun_v1_batch_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ScrapBatchRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ScrapBatchRequest) ProtoMessage() {}
+
+func (x *ScrapBatchRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_batch_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ScrapBatchRequest.ProtoReflect.Descriptor instead.
+func (*ScrapBatchRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *ScrapBatchRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ScrapBatchRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *ScrapBatchRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *ScrapBatchRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// ScrapBatchResponse shows the batch thrown away.
+type ScrapBatchResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The batch.
+	Batch         *Batch `protobuf:"bytes,1,opt,name=batch,proto3" json:"batch,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ScrapBatchResponse) Reset() {
+	*x = ScrapBatchResponse{}
+	mi := &file_doughrun_v1_batch_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ScrapBatchResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ScrapBatchResponse) ProtoMessage() {}
+
+func (x *ScrapBatchResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_batch_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ScrapBatchResponse.ProtoReflect.Descriptor instead.
+func (*ScrapBatchResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *ScrapBatchResponse) GetBatch() *Batch {
+	if x != nil {
+		return x.Batch
+	}
+	return nil
+}
+
+// CorrectBatchRequest says what was wrong with the record of a batch.
+type CorrectBatchRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The batch, as kitchens/main/batches/20261126-03.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The batch's etag as last read.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// A fresh UUID; sending it again returns the first answer.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// What it really was. What is left out stays as recorded.
+	Actual *BatchActual `protobuf:"bytes,4,opt,name=actual,proto3" json:"actual,omitempty"`
+	// Why the record was wrong.
+	Reason string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	// It is so although it is far from the plan.
+	Confirm       bool `protobuf:"varint,6,opt,name=confirm,proto3" json:"confirm,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CorrectBatchRequest) Reset() {
+	*x = CorrectBatchRequest{}
+	mi := &file_doughrun_v1_batch_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CorrectBatchRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CorrectBatchRequest) ProtoMessage() {}
+
+func (x *CorrectBatchRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_batch_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CorrectBatchRequest.ProtoReflect.Descriptor instead.
+func (*CorrectBatchRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *CorrectBatchRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *CorrectBatchRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *CorrectBatchRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *CorrectBatchRequest) GetActual() *BatchActual {
+	if x != nil {
+		return x.Actual
+	}
+	return nil
+}
+
+func (x *CorrectBatchRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *CorrectBatchRequest) GetConfirm() bool {
+	if x != nil {
+		return x.Confirm
+	}
+	return false
+}
+
+// CorrectBatchResponse shows the batch as it is recorded now.
+type CorrectBatchResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The batch.
+	Batch *Batch `protobuf:"bytes,1,opt,name=batch,proto3" json:"batch,omitempty"`
+	// Its lots as they are now.
+	Lots          []*Lot `protobuf:"bytes,2,rep,name=lots,proto3" json:"lots,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CorrectBatchResponse) Reset() {
+	*x = CorrectBatchResponse{}
+	mi := &file_doughrun_v1_batch_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CorrectBatchResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CorrectBatchResponse) ProtoMessage() {}
+
+func (x *CorrectBatchResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_batch_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CorrectBatchResponse.ProtoReflect.Descriptor instead.
+func (*CorrectBatchResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *CorrectBatchResponse) GetBatch() *Batch {
+	if x != nil {
+		return x.Batch
+	}
+	return nil
+}
+
+func (x *CorrectBatchResponse) GetLots() []*Lot {
+	if x != nil {
+		return x.Lots
+	}
+	return nil
+}
+
+// ListVariancesRequest asks how batches of some nights came out.
+type ListVariancesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The kitchen, as kitchens/main.
+	Kitchen string `protobuf:"bytes,1,opt,name=kitchen,proto3" json:"kitchen,omitempty"`
+	// The first night whose plan posted them, as 2026-11-26.
+	FirstNightDate string `protobuf:"bytes,2,opt,name=first_night_date,json=firstNightDate,proto3" json:"first_night_date,omitempty"`
+	// The last one.
+	LastNightDate string `protobuf:"bytes,3,opt,name=last_night_date,json=lastNightDate,proto3" json:"last_night_date,omitempty"`
+	// How many at most; 0 leaves it to the service, which also lowers what is too large.
+	PageSize int32 `protobuf:"varint,4,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// What the page before returned; empty for the first page.
+	PageToken     string `protobuf:"bytes,5,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListVariancesRequest) Reset() {
+	*x = ListVariancesRequest{}
+	mi := &file_doughrun_v1_batch_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListVariancesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListVariancesRequest) ProtoMessage() {}
+
+func (x *ListVariancesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_batch_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListVariancesRequest.ProtoReflect.Descriptor instead.
+func (*ListVariancesRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *ListVariancesRequest) GetKitchen() string {
+	if x != nil {
+		return x.Kitchen
+	}
+	return ""
+}
+
+func (x *ListVariancesRequest) GetFirstNightDate() string {
+	if x != nil {
+		return x.FirstNightDate
+	}
+	return ""
+}
+
+func (x *ListVariancesRequest) GetLastNightDate() string {
+	if x != nil {
+		return x.LastNightDate
+	}
+	return ""
+}
+
+func (x *ListVariancesRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListVariancesRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListVariancesResponse is a page of variances.
+type ListVariancesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By formula, vessel and shift.
+	Variances []*Variance `protobuf:"bytes,1,rep,name=variances,proto3" json:"variances,omitempty"`
+	// Sent back for the next page; empty on the last one.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListVariancesResponse) Reset() {
+	*x = ListVariancesResponse{}
+	mi := &file_doughrun_v1_batch_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListVariancesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListVariancesResponse) ProtoMessage() {}
+
+func (x *ListVariancesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_batch_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListVariancesResponse.ProtoReflect.Descriptor instead.
+func (*ListVariancesResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *ListVariancesResponse) GetVariances() []*Variance {
+	if x != nil {
+		return x.Variances
+	}
+	return nil
+}
+
+func (x *ListVariancesResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// Variance is how the batches of one formula on one vessel in one shift came out.
+type Variance struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The formula.
+	FormulaId string `protobuf:"bytes,1,opt,name=formula_id,json=formulaId,proto3" json:"formula_id,omitempty"`
+	// The formula's name for people.
+	FormulaName string `protobuf:"bytes,2,opt,name=formula_name,json=formulaName,proto3" json:"formula_name,omitempty"`
+	// The vessel.
+	VesselId string `protobuf:"bytes,3,opt,name=vessel_id,json=vesselId,proto3" json:"vessel_id,omitempty"`
+	// The vessel's name for people.
+	VesselName string `protobuf:"bytes,4,opt,name=vessel_name,json=vesselName,proto3" json:"vessel_name,omitempty"`
+	// The shift in which they were started. Empty outside every shift.
+	ShiftId string `protobuf:"bytes,5,opt,name=shift_id,json=shiftId,proto3" json:"shift_id,omitempty"`
+	// How many came out.
+	Batches int32 `protobuf:"varint,6,opt,name=batches,proto3" json:"batches,omitempty"`
+	// How many were thrown away.
+	Scrapped int32 `protobuf:"varint,7,opt,name=scrapped,proto3" json:"scrapped,omitempty"`
+	// The pieces that were planned of those that came out.
+	PlannedPieces int64 `protobuf:"varint,8,opt,name=planned_pieces,json=plannedPieces,proto3" json:"planned_pieces,omitempty"`
+	// The pieces that came out.
+	ActualPieces int64 `protobuf:"varint,9,opt,name=actual_pieces,json=actualPieces,proto3" json:"actual_pieces,omitempty"`
+	// The mass that was planned of those that came out.
+	PlannedMassMg int64 `protobuf:"varint,10,opt,name=planned_mass_mg,json=plannedMassMg,proto3" json:"planned_mass_mg,omitempty"`
+	// The mass that went through the vessel.
+	ActualMassMg int64 `protobuf:"varint,11,opt,name=actual_mass_mg,json=actualMassMg,proto3" json:"actual_mass_mg,omitempty"`
+	// How many were measured.
+	Probed int32 `protobuf:"varint,12,opt,name=probed,proto3" json:"probed,omitempty"`
+	// How far the measured were from their target on average. Not set when none was measured or none has a target.
+	TempOffMillicelsius *int32 `protobuf:"varint,13,opt,name=temp_off_millicelsius,json=tempOffMillicelsius,proto3,oneof" json:"temp_off_millicelsius,omitempty"`
+	// How much later than planned mixing ended, on average; below zero for earlier.
+	LateSeconds int64 `protobuf:"varint,14,opt,name=late_seconds,json=lateSeconds,proto3" json:"late_seconds,omitempty"`
+	// What the ingredients of those that came out cost, in minor units of money; 0 where the book has no prices.
+	CostMinor int64 `protobuf:"varint,15,opt,name=cost_minor,json=costMinor,proto3" json:"cost_minor,omitempty"`
+	// The cost of those that were thrown away, and of lots wasted.
+	WasteMinor int64 `protobuf:"varint,16,opt,name=waste_minor,json=wasteMinor,proto3" json:"waste_minor,omitempty"`
+	// Ingredients without a price, which the costs leave out.
+	UnpricedIngredientIds []string `protobuf:"bytes,17,rep,name=unpriced_ingredient_ids,json=unpricedIngredientIds,proto3" json:"unpriced_ingredient_ids,omitempty"`
+	// How far each batch's pieces were from its plan, in the order of starting.
+	OffPpm        []int64 `protobuf:"varint,18,rep,packed,name=off_ppm,json=offPpm,proto3" json:"off_ppm,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Variance) Reset() {
+	*x = Variance{}
+	mi := &file_doughrun_v1_batch_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Variance) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Variance) ProtoMessage() {}
+
+func (x *Variance) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_batch_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Variance.ProtoReflect.Descriptor instead.
+func (*Variance) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *Variance) GetFormulaId() string {
+	if x != nil {
+		return x.FormulaId
+	}
+	return ""
+}
+
+func (x *Variance) GetFormulaName() string {
+	if x != nil {
+		return x.FormulaName
+	}
+	return ""
+}
+
+func (x *Variance) GetVesselId() string {
+	if x != nil {
+		return x.VesselId
+	}
+	return ""
+}
+
+func (x *Variance) GetVesselName() string {
+	if x != nil {
+		return x.VesselName
+	}
+	return ""
+}
+
+func (x *Variance) GetShiftId() string {
+	if x != nil {
+		return x.ShiftId
+	}
+	return ""
+}
+
+func (x *Variance) GetBatches() int32 {
+	if x != nil {
+		return x.Batches
+	}
+	return 0
+}
+
+func (x *Variance) GetScrapped() int32 {
+	if x != nil {
+		return x.Scrapped
+	}
+	return 0
+}
+
+func (x *Variance) GetPlannedPieces() int64 {
+	if x != nil {
+		return x.PlannedPieces
+	}
+	return 0
+}
+
+func (x *Variance) GetActualPieces() int64 {
+	if x != nil {
+		return x.ActualPieces
+	}
+	return 0
+}
+
+func (x *Variance) GetPlannedMassMg() int64 {
+	if x != nil {
+		return x.PlannedMassMg
+	}
+	return 0
+}
+
+func (x *Variance) GetActualMassMg() int64 {
+	if x != nil {
+		return x.ActualMassMg
+	}
+	return 0
+}
+
+func (x *Variance) GetProbed() int32 {
+	if x != nil {
+		return x.Probed
+	}
+	return 0
+}
+
+func (x *Variance) GetTempOffMillicelsius() int32 {
+	if x != nil && x.TempOffMillicelsius != nil {
+		return *x.TempOffMillicelsius
+	}
+	return 0
+}
+
+func (x *Variance) GetLateSeconds() int64 {
+	if x != nil {
+		return x.LateSeconds
+	}
+	return 0
+}
+
+func (x *Variance) GetCostMinor() int64 {
+	if x != nil {
+		return x.CostMinor
+	}
+	return 0
+}
+
+func (x *Variance) GetWasteMinor() int64 {
+	if x != nil {
+		return x.WasteMinor
+	}
+	return 0
+}
+
+func (x *Variance) GetUnpricedIngredientIds() []string {
+	if x != nil {
+		return x.UnpricedIngredientIds
+	}
+	return nil
+}
+
+func (x *Variance) GetOffPpm() []int64 {
+	if x != nil {
+		return x.OffPpm
+	}
+	return nil
+}
+
+// BatchOutcome is what was recorded of a batch that came out, or a correction of it.
+type BatchOutcome struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// When it was recorded.
+	RecordTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=record_time,json=recordTime,proto3" json:"record_time,omitempty"`
+	// Who recorded it.
+	RecordedBy string `protobuf:"bytes,2,opt,name=recorded_by,json=recordedBy,proto3" json:"recorded_by,omitempty"`
+	// When mixing ended: age zero of its lots.
+	MixEndTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=mix_end_time,json=mixEndTime,proto3" json:"mix_end_time,omitempty"`
+	// The dough's temperature. Not set when it was not measured.
+	DoughTempMillicelsius *int32 `protobuf:"varint,4,opt,name=dough_temp_millicelsius,json=doughTempMillicelsius,proto3,oneof" json:"dough_temp_millicelsius,omitempty"`
+	// What went through the vessel.
+	MassMg int64 `protobuf:"varint,5,opt,name=mass_mg,json=massMg,proto3" json:"mass_mg,omitempty"`
+	// The pieces that came out.
+	Pieces []*BatchPieces `protobuf:"bytes,6,rep,name=pieces,proto3" json:"pieces,omitempty"`
+	// Where its lots are.
+	Place string `protobuf:"bytes,7,opt,name=place,proto3" json:"place,omitempty"`
+	// What is far from the plan and was confirmed.
+	FarFromPlan []string `protobuf:"bytes,8,rep,name=far_from_plan,json=farFromPlan,proto3" json:"far_from_plan,omitempty"`
+	// What the stock did not say about what went in.
+	Notes []string `protobuf:"bytes,9,rep,name=notes,proto3" json:"notes,omitempty"`
+	// Why it was corrected, or why a lot past its use-by was used. Empty for neither.
+	Reason        string `protobuf:"bytes,10,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BatchOutcome) Reset() {
+	*x = BatchOutcome{}
+	mi := &file_doughrun_v1_batch_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BatchOutcome) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BatchOutcome) ProtoMessage() {}
+
+func (x *BatchOutcome) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_batch_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BatchOutcome.ProtoReflect.Descriptor instead.
+func (*BatchOutcome) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *BatchOutcome) GetRecordTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RecordTime
+	}
+	return nil
+}
+
+func (x *BatchOutcome) GetRecordedBy() string {
+	if x != nil {
+		return x.RecordedBy
+	}
+	return ""
+}
+
+func (x *BatchOutcome) GetMixEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.MixEndTime
+	}
+	return nil
+}
+
+func (x *BatchOutcome) GetDoughTempMillicelsius() int32 {
+	if x != nil && x.DoughTempMillicelsius != nil {
+		return *x.DoughTempMillicelsius
+	}
+	return 0
+}
+
+func (x *BatchOutcome) GetMassMg() int64 {
+	if x != nil {
+		return x.MassMg
+	}
+	return 0
+}
+
+func (x *BatchOutcome) GetPieces() []*BatchPieces {
+	if x != nil {
+		return x.Pieces
+	}
+	return nil
+}
+
+func (x *BatchOutcome) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *BatchOutcome) GetFarFromPlan() []string {
+	if x != nil {
+		return x.FarFromPlan
+	}
+	return nil
+}
+
+func (x *BatchOutcome) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *BatchOutcome) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
 // FinishBatchResponse shows the batch and what came out of it.
 type FinishBatchResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -641,7 +1542,7 @@ type FinishBatchResponse struct {
 
 func (x *FinishBatchResponse) Reset() {
 	*x = FinishBatchResponse{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[7]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -653,7 +1554,7 @@ func (x *FinishBatchResponse) String() string {
 func (*FinishBatchResponse) ProtoMessage() {}
 
 func (x *FinishBatchResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[7]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -666,7 +1567,7 @@ func (x *FinishBatchResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FinishBatchResponse.ProtoReflect.Descriptor instead.
 func (*FinishBatchResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{7}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *FinishBatchResponse) GetBatch() *Batch {
@@ -730,15 +1631,21 @@ type Batch struct {
 	Revision int32 `protobuf:"varint,21,opt,name=revision,proto3" json:"revision,omitempty"`
 	// When it was started. Not set until then.
 	StartTime *timestamppb.Timestamp `protobuf:"bytes,22,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
-	// When it was finished. Not set until then.
-	FinishTime    *timestamppb.Timestamp `protobuf:"bytes,23,opt,name=finish_time,json=finishTime,proto3" json:"finish_time,omitempty"`
+	// When it was finished, or thrown away. Not set until then.
+	FinishTime *timestamppb.Timestamp `protobuf:"bytes,23,opt,name=finish_time,json=finishTime,proto3" json:"finish_time,omitempty"`
+	// What was recorded of it: the finish, then its corrections. The last one holds.
+	Outcomes []*BatchOutcome `protobuf:"bytes,24,rep,name=outcomes,proto3" json:"outcomes,omitempty"`
+	// Who threw it away. Empty when nobody did.
+	ScrappedBy string `protobuf:"bytes,25,opt,name=scrapped_by,json=scrappedBy,proto3" json:"scrapped_by,omitempty"`
+	// Why it was thrown away.
+	ScrapReason   string `protobuf:"bytes,26,opt,name=scrap_reason,json=scrapReason,proto3" json:"scrap_reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Batch) Reset() {
 	*x = Batch{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[8]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -750,7 +1657,7 @@ func (x *Batch) String() string {
 func (*Batch) ProtoMessage() {}
 
 func (x *Batch) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[8]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -763,7 +1670,7 @@ func (x *Batch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Batch.ProtoReflect.Descriptor instead.
 func (*Batch) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{8}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *Batch) GetName() string {
@@ -927,6 +1834,27 @@ func (x *Batch) GetFinishTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Batch) GetOutcomes() []*BatchOutcome {
+	if x != nil {
+		return x.Outcomes
+	}
+	return nil
+}
+
+func (x *Batch) GetScrappedBy() string {
+	if x != nil {
+		return x.ScrappedBy
+	}
+	return ""
+}
+
+func (x *Batch) GetScrapReason() string {
+	if x != nil {
+		return x.ScrapReason
+	}
+	return ""
+}
+
 // BatchStep is one step of a batch on one resource.
 type BatchStep struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -950,7 +1878,7 @@ type BatchStep struct {
 
 func (x *BatchStep) Reset() {
 	*x = BatchStep{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[9]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -962,7 +1890,7 @@ func (x *BatchStep) String() string {
 func (*BatchStep) ProtoMessage() {}
 
 func (x *BatchStep) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[9]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -975,7 +1903,7 @@ func (x *BatchStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchStep.ProtoReflect.Descriptor instead.
 func (*BatchStep) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{9}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *BatchStep) GetKind() StepKind {
@@ -1042,7 +1970,7 @@ type BatchMaking struct {
 
 func (x *BatchMaking) Reset() {
 	*x = BatchMaking{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[10]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1054,7 +1982,7 @@ func (x *BatchMaking) String() string {
 func (*BatchMaking) ProtoMessage() {}
 
 func (x *BatchMaking) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[10]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1067,7 +1995,7 @@ func (x *BatchMaking) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchMaking.ProtoReflect.Descriptor instead.
 func (*BatchMaking) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{10}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *BatchMaking) GetItemId() string {
@@ -1114,7 +2042,7 @@ type BatchServe struct {
 
 func (x *BatchServe) Reset() {
 	*x = BatchServe{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[11]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1126,7 +2054,7 @@ func (x *BatchServe) String() string {
 func (*BatchServe) ProtoMessage() {}
 
 func (x *BatchServe) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[11]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1139,7 +2067,7 @@ func (x *BatchServe) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchServe.ProtoReflect.Descriptor instead.
 func (*BatchServe) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{11}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *BatchServe) GetShopId() string {
@@ -1206,7 +2134,7 @@ type BatchUse struct {
 
 func (x *BatchUse) Reset() {
 	*x = BatchUse{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[12]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1218,7 +2146,7 @@ func (x *BatchUse) String() string {
 func (*BatchUse) ProtoMessage() {}
 
 func (x *BatchUse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[12]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1231,7 +2159,7 @@ func (x *BatchUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchUse.ProtoReflect.Descriptor instead.
 func (*BatchUse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{12}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *BatchUse) GetLotCode() string {
@@ -1316,7 +2244,7 @@ type BatchSheet struct {
 
 func (x *BatchSheet) Reset() {
 	*x = BatchSheet{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[13]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1328,7 +2256,7 @@ func (x *BatchSheet) String() string {
 func (*BatchSheet) ProtoMessage() {}
 
 func (x *BatchSheet) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[13]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1341,7 +2269,7 @@ func (x *BatchSheet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchSheet.ProtoReflect.Descriptor instead.
 func (*BatchSheet) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{13}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *BatchSheet) GetSite() *Site {
@@ -1543,7 +2471,7 @@ type CoolingLimit struct {
 
 func (x *CoolingLimit) Reset() {
 	*x = CoolingLimit{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[14]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1555,7 +2483,7 @@ func (x *CoolingLimit) String() string {
 func (*CoolingLimit) ProtoMessage() {}
 
 func (x *CoolingLimit) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[14]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1568,7 +2496,7 @@ func (x *CoolingLimit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CoolingLimit.ProtoReflect.Descriptor instead.
 func (*CoolingLimit) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{14}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *CoolingLimit) GetMostMillicelsius() int32 {
@@ -1628,7 +2556,7 @@ type SheetLine struct {
 
 func (x *SheetLine) Reset() {
 	*x = SheetLine{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[15]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1640,7 +2568,7 @@ func (x *SheetLine) String() string {
 func (*SheetLine) ProtoMessage() {}
 
 func (x *SheetLine) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[15]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1653,7 +2581,7 @@ func (x *SheetLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SheetLine.ProtoReflect.Descriptor instead.
 func (*SheetLine) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{15}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *SheetLine) GetKind() SheetLineKind {
@@ -1767,7 +2695,7 @@ type DivideLine struct {
 
 func (x *DivideLine) Reset() {
 	*x = DivideLine{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[16]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1779,7 +2707,7 @@ func (x *DivideLine) String() string {
 func (*DivideLine) ProtoMessage() {}
 
 func (x *DivideLine) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[16]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1792,7 +2720,7 @@ func (x *DivideLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DivideLine.ProtoReflect.Descriptor instead.
 func (*DivideLine) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{16}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *DivideLine) GetItemId() string {
@@ -1931,15 +2859,102 @@ const file_doughrun_v1_batch_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\">\n" +
 	"\x12StartBatchResponse\x12(\n" +
-	"\x05batch\x18\x01 \x01(\v2\x12.doughrun.v1.BatchR\x05batch\"\xc1\x01\n" +
+	"\x05batch\x18\x01 \x01(\v2\x12.doughrun.v1.BatchR\x05batch\"\xbe\x02\n" +
 	"\x12FinishBatchRequest\x12Y\n" +
 	"\x04name\x18\x01 \x01(\tBE\xbaHBr@2>^kitchens/[a-z0-9][a-z0-9-]{0,62}/batches/[0-9]{8}-[0-9]{2,4}$R\x04name\x12'\n" +
 	"\x04etag\x18\x02 \x01(\tB\x13\xbaH\x10r\x0e2\f^[0-9]{1,9}$R\x04etag\x12'\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"e\n" +
+	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\x120\n" +
+	"\x06actual\x18\x04 \x01(\v2\x18.doughrun.v1.BatchActualR\x06actual\x12\x18\n" +
+	"\aconfirm\x18\x05 \x01(\bR\aconfirm\x12/\n" +
+	"\x0eexpired_reason\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\rexpiredReason\"\xa7\x03\n" +
+	"\vBatchActual\x12Q\n" +
+	"\x17dough_temp_millicelsius\x18\x01 \x01(\x05B\x14\xbaH\x11\x1a\x0f\x18\xc0\xa9\a(Е\xfe\xff\xff\xff\xff\xff\xff\x01H\x00R\x15doughTempMillicelsius\x88\x01\x01\x12'\n" +
+	"\amass_mg\x18\x02 \x01(\x03B\x0e\xbaH\v\"\t\x18\x80\xa0\x94\xa5\x8d\x1d(\x00R\x06massMg\x12:\n" +
+	"\x06pieces\x18\x03 \x03(\v2\x18.doughrun.v1.BatchPiecesB\b\xbaH\x05\x92\x01\x02\x10dR\x06pieces\x12<\n" +
+	"\fmix_end_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"mixEndTime\x12K\n" +
+	"\tlot_codes\x18\x05 \x03(\tB.\xbaH+\x92\x01(\x10d\"$r\"2 ^[A-Za-z0-9][A-Za-z0-9.-]{0,63}$R\blotCodes\x129\n" +
+	"\x05place\x18\x06 \x01(\tB#\xbaH r\x1e2\x1c^([a-z0-9][a-z0-9-]{0,62})?$R\x05placeB\x1a\n" +
+	"\x18_dough_temp_millicelsius\"n\n" +
+	"\vBatchPieces\x129\n" +
+	"\aitem_id\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06itemId\x12$\n" +
+	"\x06pieces\x18\x02 \x01(\x03B\f\xbaH\t\"\a\x18\x80\xc2\xd7/(\x00R\x06pieces\"\xe4\x01\n" +
+	"\x11ScrapBatchRequest\x12Y\n" +
+	"\x04name\x18\x01 \x01(\tBE\xbaHBr@2>^kitchens/[a-z0-9][a-z0-9-]{0,62}/batches/[0-9]{8}-[0-9]{2,4}$R\x04name\x12'\n" +
+	"\x04etag\x18\x02 \x01(\tB\x13\xbaH\x10r\x0e2\f^[0-9]{1,9}$R\x04etag\x12'\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\x12\"\n" +
+	"\x06reason\x18\x04 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\">\n" +
+	"\x12ScrapBatchResponse\x12(\n" +
+	"\x05batch\x18\x01 \x01(\v2\x12.doughrun.v1.BatchR\x05batch\"\xba\x02\n" +
+	"\x13CorrectBatchRequest\x12Y\n" +
+	"\x04name\x18\x01 \x01(\tBE\xbaHBr@2>^kitchens/[a-z0-9][a-z0-9-]{0,62}/batches/[0-9]{8}-[0-9]{2,4}$R\x04name\x12'\n" +
+	"\x04etag\x18\x02 \x01(\tB\x13\xbaH\x10r\x0e2\f^[0-9]{1,9}$R\x04etag\x12'\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\x128\n" +
+	"\x06actual\x18\x04 \x01(\v2\x18.doughrun.v1.BatchActualB\x06\xbaH\x03\xc8\x01\x01R\x06actual\x12\"\n" +
+	"\x06reason\x18\x05 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\x12\x18\n" +
+	"\aconfirm\x18\x06 \x01(\bR\aconfirm\"f\n" +
+	"\x14CorrectBatchResponse\x12(\n" +
+	"\x05batch\x18\x01 \x01(\v2\x12.doughrun.v1.BatchR\x05batch\x12$\n" +
+	"\x04lots\x18\x02 \x03(\v2\x10.doughrun.v1.LotR\x04lots\"\xc6\x02\n" +
+	"\x14ListVariancesRequest\x12C\n" +
+	"\akitchen\x18\x01 \x01(\tB)\xbaH&r$2\"^kitchens/[a-z0-9][a-z0-9-]{0,62}$R\akitchen\x12M\n" +
+	"\x10first_night_date\x18\x02 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x0efirstNightDate\x12K\n" +
+	"\x0flast_night_date\x18\x03 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\rlastNightDate\x12$\n" +
+	"\tpage_size\x18\x04 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\"t\n" +
+	"\x15ListVariancesResponse\x123\n" +
+	"\tvariances\x18\x01 \x03(\v2\x15.doughrun.v1.VarianceR\tvariances\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x94\x05\n" +
+	"\bVariance\x12\x1d\n" +
+	"\n" +
+	"formula_id\x18\x01 \x01(\tR\tformulaId\x12!\n" +
+	"\fformula_name\x18\x02 \x01(\tR\vformulaName\x12\x1b\n" +
+	"\tvessel_id\x18\x03 \x01(\tR\bvesselId\x12\x1f\n" +
+	"\vvessel_name\x18\x04 \x01(\tR\n" +
+	"vesselName\x12\x19\n" +
+	"\bshift_id\x18\x05 \x01(\tR\ashiftId\x12\x18\n" +
+	"\abatches\x18\x06 \x01(\x05R\abatches\x12\x1a\n" +
+	"\bscrapped\x18\a \x01(\x05R\bscrapped\x12%\n" +
+	"\x0eplanned_pieces\x18\b \x01(\x03R\rplannedPieces\x12#\n" +
+	"\ractual_pieces\x18\t \x01(\x03R\factualPieces\x12&\n" +
+	"\x0fplanned_mass_mg\x18\n" +
+	" \x01(\x03R\rplannedMassMg\x12$\n" +
+	"\x0eactual_mass_mg\x18\v \x01(\x03R\factualMassMg\x12\x16\n" +
+	"\x06probed\x18\f \x01(\x05R\x06probed\x127\n" +
+	"\x15temp_off_millicelsius\x18\r \x01(\x05H\x00R\x13tempOffMillicelsius\x88\x01\x01\x12!\n" +
+	"\flate_seconds\x18\x0e \x01(\x03R\vlateSeconds\x12\x1d\n" +
+	"\n" +
+	"cost_minor\x18\x0f \x01(\x03R\tcostMinor\x12\x1f\n" +
+	"\vwaste_minor\x18\x10 \x01(\x03R\n" +
+	"wasteMinor\x126\n" +
+	"\x17unpriced_ingredient_ids\x18\x11 \x03(\tR\x15unpricedIngredientIds\x12\x17\n" +
+	"\aoff_ppm\x18\x12 \x03(\x03R\x06offPpmB\x18\n" +
+	"\x16_temp_off_millicelsius\"\xff\x03\n" +
+	"\fBatchOutcome\x12;\n" +
+	"\vrecord_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"recordTime\x12)\n" +
+	"\vrecorded_by\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\n" +
+	"recordedBy\x12<\n" +
+	"\fmix_end_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"mixEndTime\x12;\n" +
+	"\x17dough_temp_millicelsius\x18\x04 \x01(\x05H\x00R\x15doughTempMillicelsius\x88\x01\x01\x12\x17\n" +
+	"\amass_mg\x18\x05 \x01(\x03R\x06massMg\x12:\n" +
+	"\x06pieces\x18\x06 \x03(\v2\x18.doughrun.v1.BatchPiecesB\b\xbaH\x05\x92\x01\x02\x10dR\x06pieces\x12\x1d\n" +
+	"\x05place\x18\a \x01(\tB\a\xbaH\x04r\x02\x18?R\x05place\x123\n" +
+	"\rfar_from_plan\x18\b \x03(\tB\x0f\xbaH\f\x92\x01\t\x10d\"\x05r\x03\x18\xf4\x03R\vfarFromPlan\x12%\n" +
+	"\x05notes\x18\t \x03(\tB\x0f\xbaH\f\x92\x01\t\x10d\"\x05r\x03\x18\xf4\x03R\x05notes\x12 \n" +
+	"\x06reason\x18\n" +
+	" \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\x06reasonB\x1a\n" +
+	"\x18_dough_temp_millicelsius\"e\n" +
 	"\x13FinishBatchResponse\x12(\n" +
 	"\x05batch\x18\x01 \x01(\v2\x12.doughrun.v1.BatchR\x05batch\x12$\n" +
-	"\x04lots\x18\x02 \x03(\v2\x10.doughrun.v1.LotR\x04lots\"\xa0\b\n" +
+	"\x04lots\x18\x02 \x03(\v2\x10.doughrun.v1.LotR\x04lots\"\xb9\t\n" +
 	"\x05Batch\x12\x1c\n" +
 	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04name\x12\x1b\n" +
 	"\x04etag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18\x14R\x04etag\x12\x19\n" +
@@ -1972,7 +2987,11 @@ const file_doughrun_v1_batch_proto_rawDesc = "" +
 	"\n" +
 	"start_time\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x12;\n" +
 	"\vfinish_time\x18\x17 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"finishTime\"\xe3\x02\n" +
+	"finishTime\x12?\n" +
+	"\boutcomes\x18\x18 \x03(\v2\x19.doughrun.v1.BatchOutcomeB\b\xbaH\x05\x92\x01\x02\x10dR\boutcomes\x12)\n" +
+	"\vscrapped_by\x18\x19 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\n" +
+	"scrappedBy\x12+\n" +
+	"\fscrap_reason\x18\x1a \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\vscrapReason\"\xe3\x02\n" +
 	"\tBatchStep\x123\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x15.doughrun.v1.StepKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04kind\x12(\n" +
 	"\vresource_id\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18?R\n" +
@@ -2098,13 +3117,17 @@ const file_doughrun_v1_batch_proto_rawDesc = "" +
 	"\x1bSHEET_LINE_KIND_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aSHEET_LINE_KIND_INGREDIENT\x10\x01\x12\x1e\n" +
 	"\x1aSHEET_LINE_KIND_PREFERMENT\x10\x02\x12\x18\n" +
-	"\x14SHEET_LINE_KIND_PREP\x10\x032\xde\x02\n" +
+	"\x14SHEET_LINE_KIND_PREP\x10\x032\xe9\x04\n" +
 	"\fBatchService\x12L\n" +
 	"\bGetBatch\x12\x1c.doughrun.v1.GetBatchRequest\x1a\x1d.doughrun.v1.GetBatchResponse\"\x03\x90\x02\x01\x12U\n" +
 	"\vListBatches\x12\x1f.doughrun.v1.ListBatchesRequest\x1a .doughrun.v1.ListBatchesResponse\"\x03\x90\x02\x01\x12R\n" +
 	"\n" +
 	"StartBatch\x12\x1e.doughrun.v1.StartBatchRequest\x1a\x1f.doughrun.v1.StartBatchResponse\"\x03\x90\x02\x02\x12U\n" +
-	"\vFinishBatch\x12\x1f.doughrun.v1.FinishBatchRequest\x1a .doughrun.v1.FinishBatchResponse\"\x03\x90\x02\x02B'Z%doughrun/proto/doughrun/v1;doughrunv1b\x06proto3"
+	"\vFinishBatch\x12\x1f.doughrun.v1.FinishBatchRequest\x1a .doughrun.v1.FinishBatchResponse\"\x03\x90\x02\x02\x12R\n" +
+	"\n" +
+	"ScrapBatch\x12\x1e.doughrun.v1.ScrapBatchRequest\x1a\x1f.doughrun.v1.ScrapBatchResponse\"\x03\x90\x02\x02\x12X\n" +
+	"\fCorrectBatch\x12 .doughrun.v1.CorrectBatchRequest\x1a!.doughrun.v1.CorrectBatchResponse\"\x03\x90\x02\x02\x12[\n" +
+	"\rListVariances\x12!.doughrun.v1.ListVariancesRequest\x1a\".doughrun.v1.ListVariancesResponse\"\x03\x90\x02\x01B'Z%doughrun/proto/doughrun/v1;doughrunv1b\x06proto3"
 
 var (
 	file_doughrun_v1_batch_proto_rawDescOnce sync.Once
@@ -2119,7 +3142,7 @@ func file_doughrun_v1_batch_proto_rawDescGZIP() []byte {
 }
 
 var file_doughrun_v1_batch_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_doughrun_v1_batch_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
+var file_doughrun_v1_batch_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
 var file_doughrun_v1_batch_proto_goTypes = []any{
 	(BatchState)(0),               // 0: doughrun.v1.BatchState
 	(StepKind)(0),                 // 1: doughrun.v1.StepKind
@@ -2131,67 +3154,95 @@ var file_doughrun_v1_batch_proto_goTypes = []any{
 	(*StartBatchRequest)(nil),     // 7: doughrun.v1.StartBatchRequest
 	(*StartBatchResponse)(nil),    // 8: doughrun.v1.StartBatchResponse
 	(*FinishBatchRequest)(nil),    // 9: doughrun.v1.FinishBatchRequest
-	(*FinishBatchResponse)(nil),   // 10: doughrun.v1.FinishBatchResponse
-	(*Batch)(nil),                 // 11: doughrun.v1.Batch
-	(*BatchStep)(nil),             // 12: doughrun.v1.BatchStep
-	(*BatchMaking)(nil),           // 13: doughrun.v1.BatchMaking
-	(*BatchServe)(nil),            // 14: doughrun.v1.BatchServe
-	(*BatchUse)(nil),              // 15: doughrun.v1.BatchUse
-	(*BatchSheet)(nil),            // 16: doughrun.v1.BatchSheet
-	(*CoolingLimit)(nil),          // 17: doughrun.v1.CoolingLimit
-	(*SheetLine)(nil),             // 18: doughrun.v1.SheetLine
-	(*DivideLine)(nil),            // 19: doughrun.v1.DivideLine
-	(*Lot)(nil),                   // 20: doughrun.v1.Lot
-	(*timestamppb.Timestamp)(nil), // 21: google.protobuf.Timestamp
-	(Source)(0),                   // 22: doughrun.v1.Source
-	(*Site)(nil),                  // 23: doughrun.v1.Site
-	(ItemKind)(0),                 // 24: doughrun.v1.ItemKind
+	(*BatchActual)(nil),           // 10: doughrun.v1.BatchActual
+	(*BatchPieces)(nil),           // 11: doughrun.v1.BatchPieces
+	(*ScrapBatchRequest)(nil),     // 12: doughrun.v1.ScrapBatchRequest
+	(*ScrapBatchResponse)(nil),    // 13: doughrun.v1.ScrapBatchResponse
+	(*CorrectBatchRequest)(nil),   // 14: doughrun.v1.CorrectBatchRequest
+	(*CorrectBatchResponse)(nil),  // 15: doughrun.v1.CorrectBatchResponse
+	(*ListVariancesRequest)(nil),  // 16: doughrun.v1.ListVariancesRequest
+	(*ListVariancesResponse)(nil), // 17: doughrun.v1.ListVariancesResponse
+	(*Variance)(nil),              // 18: doughrun.v1.Variance
+	(*BatchOutcome)(nil),          // 19: doughrun.v1.BatchOutcome
+	(*FinishBatchResponse)(nil),   // 20: doughrun.v1.FinishBatchResponse
+	(*Batch)(nil),                 // 21: doughrun.v1.Batch
+	(*BatchStep)(nil),             // 22: doughrun.v1.BatchStep
+	(*BatchMaking)(nil),           // 23: doughrun.v1.BatchMaking
+	(*BatchServe)(nil),            // 24: doughrun.v1.BatchServe
+	(*BatchUse)(nil),              // 25: doughrun.v1.BatchUse
+	(*BatchSheet)(nil),            // 26: doughrun.v1.BatchSheet
+	(*CoolingLimit)(nil),          // 27: doughrun.v1.CoolingLimit
+	(*SheetLine)(nil),             // 28: doughrun.v1.SheetLine
+	(*DivideLine)(nil),            // 29: doughrun.v1.DivideLine
+	(*timestamppb.Timestamp)(nil), // 30: google.protobuf.Timestamp
+	(*Lot)(nil),                   // 31: doughrun.v1.Lot
+	(Source)(0),                   // 32: doughrun.v1.Source
+	(*Site)(nil),                  // 33: doughrun.v1.Site
+	(ItemKind)(0),                 // 34: doughrun.v1.ItemKind
 }
 var file_doughrun_v1_batch_proto_depIdxs = []int32{
-	11, // 0: doughrun.v1.GetBatchResponse.batch:type_name -> doughrun.v1.Batch
-	16, // 1: doughrun.v1.GetBatchResponse.sheet:type_name -> doughrun.v1.BatchSheet
-	11, // 2: doughrun.v1.ListBatchesResponse.batches:type_name -> doughrun.v1.Batch
-	11, // 3: doughrun.v1.StartBatchResponse.batch:type_name -> doughrun.v1.Batch
-	11, // 4: doughrun.v1.FinishBatchResponse.batch:type_name -> doughrun.v1.Batch
-	20, // 5: doughrun.v1.FinishBatchResponse.lots:type_name -> doughrun.v1.Lot
-	0,  // 6: doughrun.v1.Batch.state:type_name -> doughrun.v1.BatchState
-	12, // 7: doughrun.v1.Batch.steps:type_name -> doughrun.v1.BatchStep
-	21, // 8: doughrun.v1.Batch.mix_end_time:type_name -> google.protobuf.Timestamp
-	13, // 9: doughrun.v1.Batch.makes:type_name -> doughrun.v1.BatchMaking
-	14, // 10: doughrun.v1.Batch.serves:type_name -> doughrun.v1.BatchServe
-	15, // 11: doughrun.v1.Batch.uses:type_name -> doughrun.v1.BatchUse
-	21, // 12: doughrun.v1.Batch.start_time:type_name -> google.protobuf.Timestamp
-	21, // 13: doughrun.v1.Batch.finish_time:type_name -> google.protobuf.Timestamp
-	1,  // 14: doughrun.v1.BatchStep.kind:type_name -> doughrun.v1.StepKind
-	21, // 15: doughrun.v1.BatchStep.start_time:type_name -> google.protobuf.Timestamp
-	21, // 16: doughrun.v1.BatchStep.end_time:type_name -> google.protobuf.Timestamp
-	22, // 17: doughrun.v1.BatchServe.source:type_name -> doughrun.v1.Source
-	23, // 18: doughrun.v1.BatchSheet.site:type_name -> doughrun.v1.Site
-	18, // 19: doughrun.v1.BatchSheet.lines:type_name -> doughrun.v1.SheetLine
-	19, // 20: doughrun.v1.BatchSheet.divides:type_name -> doughrun.v1.DivideLine
-	17, // 21: doughrun.v1.BatchSheet.cooling:type_name -> doughrun.v1.CoolingLimit
-	21, // 22: doughrun.v1.BatchSheet.ripe_from_time:type_name -> google.protobuf.Timestamp
-	21, // 23: doughrun.v1.BatchSheet.ripe_best_time:type_name -> google.protobuf.Timestamp
-	21, // 24: doughrun.v1.BatchSheet.ripe_by_time:type_name -> google.protobuf.Timestamp
-	21, // 25: doughrun.v1.CoolingLimit.by_time:type_name -> google.protobuf.Timestamp
-	2,  // 26: doughrun.v1.SheetLine.kind:type_name -> doughrun.v1.SheetLineKind
-	24, // 27: doughrun.v1.DivideLine.kind:type_name -> doughrun.v1.ItemKind
-	21, // 28: doughrun.v1.DivideLine.use_from_time:type_name -> google.protobuf.Timestamp
-	21, // 29: doughrun.v1.DivideLine.best_time:type_name -> google.protobuf.Timestamp
-	21, // 30: doughrun.v1.DivideLine.use_by_time:type_name -> google.protobuf.Timestamp
-	3,  // 31: doughrun.v1.BatchService.GetBatch:input_type -> doughrun.v1.GetBatchRequest
-	5,  // 32: doughrun.v1.BatchService.ListBatches:input_type -> doughrun.v1.ListBatchesRequest
-	7,  // 33: doughrun.v1.BatchService.StartBatch:input_type -> doughrun.v1.StartBatchRequest
-	9,  // 34: doughrun.v1.BatchService.FinishBatch:input_type -> doughrun.v1.FinishBatchRequest
-	4,  // 35: doughrun.v1.BatchService.GetBatch:output_type -> doughrun.v1.GetBatchResponse
-	6,  // 36: doughrun.v1.BatchService.ListBatches:output_type -> doughrun.v1.ListBatchesResponse
-	8,  // 37: doughrun.v1.BatchService.StartBatch:output_type -> doughrun.v1.StartBatchResponse
-	10, // 38: doughrun.v1.BatchService.FinishBatch:output_type -> doughrun.v1.FinishBatchResponse
-	35, // [35:39] is the sub-list for method output_type
-	31, // [31:35] is the sub-list for method input_type
-	31, // [31:31] is the sub-list for extension type_name
-	31, // [31:31] is the sub-list for extension extendee
-	0,  // [0:31] is the sub-list for field type_name
+	21, // 0: doughrun.v1.GetBatchResponse.batch:type_name -> doughrun.v1.Batch
+	26, // 1: doughrun.v1.GetBatchResponse.sheet:type_name -> doughrun.v1.BatchSheet
+	21, // 2: doughrun.v1.ListBatchesResponse.batches:type_name -> doughrun.v1.Batch
+	21, // 3: doughrun.v1.StartBatchResponse.batch:type_name -> doughrun.v1.Batch
+	10, // 4: doughrun.v1.FinishBatchRequest.actual:type_name -> doughrun.v1.BatchActual
+	11, // 5: doughrun.v1.BatchActual.pieces:type_name -> doughrun.v1.BatchPieces
+	30, // 6: doughrun.v1.BatchActual.mix_end_time:type_name -> google.protobuf.Timestamp
+	21, // 7: doughrun.v1.ScrapBatchResponse.batch:type_name -> doughrun.v1.Batch
+	10, // 8: doughrun.v1.CorrectBatchRequest.actual:type_name -> doughrun.v1.BatchActual
+	21, // 9: doughrun.v1.CorrectBatchResponse.batch:type_name -> doughrun.v1.Batch
+	31, // 10: doughrun.v1.CorrectBatchResponse.lots:type_name -> doughrun.v1.Lot
+	18, // 11: doughrun.v1.ListVariancesResponse.variances:type_name -> doughrun.v1.Variance
+	30, // 12: doughrun.v1.BatchOutcome.record_time:type_name -> google.protobuf.Timestamp
+	30, // 13: doughrun.v1.BatchOutcome.mix_end_time:type_name -> google.protobuf.Timestamp
+	11, // 14: doughrun.v1.BatchOutcome.pieces:type_name -> doughrun.v1.BatchPieces
+	21, // 15: doughrun.v1.FinishBatchResponse.batch:type_name -> doughrun.v1.Batch
+	31, // 16: doughrun.v1.FinishBatchResponse.lots:type_name -> doughrun.v1.Lot
+	0,  // 17: doughrun.v1.Batch.state:type_name -> doughrun.v1.BatchState
+	22, // 18: doughrun.v1.Batch.steps:type_name -> doughrun.v1.BatchStep
+	30, // 19: doughrun.v1.Batch.mix_end_time:type_name -> google.protobuf.Timestamp
+	23, // 20: doughrun.v1.Batch.makes:type_name -> doughrun.v1.BatchMaking
+	24, // 21: doughrun.v1.Batch.serves:type_name -> doughrun.v1.BatchServe
+	25, // 22: doughrun.v1.Batch.uses:type_name -> doughrun.v1.BatchUse
+	30, // 23: doughrun.v1.Batch.start_time:type_name -> google.protobuf.Timestamp
+	30, // 24: doughrun.v1.Batch.finish_time:type_name -> google.protobuf.Timestamp
+	19, // 25: doughrun.v1.Batch.outcomes:type_name -> doughrun.v1.BatchOutcome
+	1,  // 26: doughrun.v1.BatchStep.kind:type_name -> doughrun.v1.StepKind
+	30, // 27: doughrun.v1.BatchStep.start_time:type_name -> google.protobuf.Timestamp
+	30, // 28: doughrun.v1.BatchStep.end_time:type_name -> google.protobuf.Timestamp
+	32, // 29: doughrun.v1.BatchServe.source:type_name -> doughrun.v1.Source
+	33, // 30: doughrun.v1.BatchSheet.site:type_name -> doughrun.v1.Site
+	28, // 31: doughrun.v1.BatchSheet.lines:type_name -> doughrun.v1.SheetLine
+	29, // 32: doughrun.v1.BatchSheet.divides:type_name -> doughrun.v1.DivideLine
+	27, // 33: doughrun.v1.BatchSheet.cooling:type_name -> doughrun.v1.CoolingLimit
+	30, // 34: doughrun.v1.BatchSheet.ripe_from_time:type_name -> google.protobuf.Timestamp
+	30, // 35: doughrun.v1.BatchSheet.ripe_best_time:type_name -> google.protobuf.Timestamp
+	30, // 36: doughrun.v1.BatchSheet.ripe_by_time:type_name -> google.protobuf.Timestamp
+	30, // 37: doughrun.v1.CoolingLimit.by_time:type_name -> google.protobuf.Timestamp
+	2,  // 38: doughrun.v1.SheetLine.kind:type_name -> doughrun.v1.SheetLineKind
+	34, // 39: doughrun.v1.DivideLine.kind:type_name -> doughrun.v1.ItemKind
+	30, // 40: doughrun.v1.DivideLine.use_from_time:type_name -> google.protobuf.Timestamp
+	30, // 41: doughrun.v1.DivideLine.best_time:type_name -> google.protobuf.Timestamp
+	30, // 42: doughrun.v1.DivideLine.use_by_time:type_name -> google.protobuf.Timestamp
+	3,  // 43: doughrun.v1.BatchService.GetBatch:input_type -> doughrun.v1.GetBatchRequest
+	5,  // 44: doughrun.v1.BatchService.ListBatches:input_type -> doughrun.v1.ListBatchesRequest
+	7,  // 45: doughrun.v1.BatchService.StartBatch:input_type -> doughrun.v1.StartBatchRequest
+	9,  // 46: doughrun.v1.BatchService.FinishBatch:input_type -> doughrun.v1.FinishBatchRequest
+	12, // 47: doughrun.v1.BatchService.ScrapBatch:input_type -> doughrun.v1.ScrapBatchRequest
+	14, // 48: doughrun.v1.BatchService.CorrectBatch:input_type -> doughrun.v1.CorrectBatchRequest
+	16, // 49: doughrun.v1.BatchService.ListVariances:input_type -> doughrun.v1.ListVariancesRequest
+	4,  // 50: doughrun.v1.BatchService.GetBatch:output_type -> doughrun.v1.GetBatchResponse
+	6,  // 51: doughrun.v1.BatchService.ListBatches:output_type -> doughrun.v1.ListBatchesResponse
+	8,  // 52: doughrun.v1.BatchService.StartBatch:output_type -> doughrun.v1.StartBatchResponse
+	20, // 53: doughrun.v1.BatchService.FinishBatch:output_type -> doughrun.v1.FinishBatchResponse
+	13, // 54: doughrun.v1.BatchService.ScrapBatch:output_type -> doughrun.v1.ScrapBatchResponse
+	15, // 55: doughrun.v1.BatchService.CorrectBatch:output_type -> doughrun.v1.CorrectBatchResponse
+	17, // 56: doughrun.v1.BatchService.ListVariances:output_type -> doughrun.v1.ListVariancesResponse
+	50, // [50:57] is the sub-list for method output_type
+	43, // [43:50] is the sub-list for method input_type
+	43, // [43:43] is the sub-list for extension type_name
+	43, // [43:43] is the sub-list for extension extendee
+	0,  // [0:43] is the sub-list for field type_name
 }
 
 func init() { file_doughrun_v1_batch_proto_init() }
@@ -2202,15 +3253,18 @@ func file_doughrun_v1_batch_proto_init() {
 	file_doughrun_v1_kitchen_proto_init()
 	file_doughrun_v1_lot_proto_init()
 	file_doughrun_v1_order_proto_init()
-	file_doughrun_v1_batch_proto_msgTypes[13].OneofWrappers = []any{}
-	file_doughrun_v1_batch_proto_msgTypes[14].OneofWrappers = []any{}
+	file_doughrun_v1_batch_proto_msgTypes[7].OneofWrappers = []any{}
+	file_doughrun_v1_batch_proto_msgTypes[15].OneofWrappers = []any{}
+	file_doughrun_v1_batch_proto_msgTypes[16].OneofWrappers = []any{}
+	file_doughrun_v1_batch_proto_msgTypes[23].OneofWrappers = []any{}
+	file_doughrun_v1_batch_proto_msgTypes[24].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_doughrun_v1_batch_proto_rawDesc), len(file_doughrun_v1_batch_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   17,
+			NumMessages:   27,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

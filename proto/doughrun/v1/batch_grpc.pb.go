@@ -19,10 +19,13 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	BatchService_GetBatch_FullMethodName    = "/doughrun.v1.BatchService/GetBatch"
-	BatchService_ListBatches_FullMethodName = "/doughrun.v1.BatchService/ListBatches"
-	BatchService_StartBatch_FullMethodName  = "/doughrun.v1.BatchService/StartBatch"
-	BatchService_FinishBatch_FullMethodName = "/doughrun.v1.BatchService/FinishBatch"
+	BatchService_GetBatch_FullMethodName      = "/doughrun.v1.BatchService/GetBatch"
+	BatchService_ListBatches_FullMethodName   = "/doughrun.v1.BatchService/ListBatches"
+	BatchService_StartBatch_FullMethodName    = "/doughrun.v1.BatchService/StartBatch"
+	BatchService_FinishBatch_FullMethodName   = "/doughrun.v1.BatchService/FinishBatch"
+	BatchService_ScrapBatch_FullMethodName    = "/doughrun.v1.BatchService/ScrapBatch"
+	BatchService_CorrectBatch_FullMethodName  = "/doughrun.v1.BatchService/CorrectBatch"
+	BatchService_ListVariances_FullMethodName = "/doughrun.v1.BatchService/ListVariances"
 )
 
 // BatchServiceClient is the client API for BatchService service.
@@ -41,9 +44,22 @@ type BatchServiceClient interface {
 	// is not POSTED, and one whose preferment or prep is not there (FAILED_PRECONDITION), and an etag that is not the
 	// batch's (ABORTED).
 	StartBatch(ctx context.Context, in *StartBatchRequest, opts ...grpc.CallOption) (*StartBatchResponse, error)
-	// FinishBatch records that a batch came out as planned, and makes its lots. For the bakers. Refuses a batch that is not
-	// MIXING (FAILED_PRECONDITION) and an etag that is not the batch's (ABORTED).
+	// FinishBatch records that a batch came out, and makes its lots: as planned, but for what the request says. For the
+	// bakers. Refuses a batch that is not MIXING, more pieces than its dough gives, an outcome far from the plan unless it
+	// is confirmed, a clock that went backwards, and an ingredient lot past its use-by unless a reason is given
+	// (FAILED_PRECONDITION), an item or a lot that does not exist (INVALID_ARGUMENT), and an etag that is not the batch's
+	// (ABORTED).
 	FinishBatch(ctx context.Context, in *FinishBatchRequest, opts ...grpc.CallOption) (*FinishBatchResponse, error)
+	// ScrapBatch records that a batch was thrown away: it leaves no lots, and what it took is gone. For the bakers. Refuses a
+	// batch that is neither POSTED nor MIXING (FAILED_PRECONDITION) and an etag that is not the batch's (ABORTED).
+	ScrapBatch(ctx context.Context, in *ScrapBatchRequest, opts ...grpc.CallOption) (*ScrapBatchResponse, error)
+	// CorrectBatch records that what was recorded of a batch was wrong. The record before is kept; the lots change by the
+	// difference. For the bakers. Refuses what FinishBatch refuses, a batch that is not OUT, and a correction that takes
+	// away pieces that are gone already (FAILED_PRECONDITION).
+	CorrectBatch(ctx context.Context, in *CorrectBatchRequest, opts ...grpc.CallOption) (*CorrectBatchResponse, error)
+	// ListVariances compares what batches became with what was planned, by formula, vessel and shift. For the kitchen.
+	// Refuses a last night before the first, or more than 400 nights after it (INVALID_ARGUMENT).
+	ListVariances(ctx context.Context, in *ListVariancesRequest, opts ...grpc.CallOption) (*ListVariancesResponse, error)
 }
 
 type batchServiceClient struct {
@@ -94,6 +110,36 @@ func (c *batchServiceClient) FinishBatch(ctx context.Context, in *FinishBatchReq
 	return out, nil
 }
 
+func (c *batchServiceClient) ScrapBatch(ctx context.Context, in *ScrapBatchRequest, opts ...grpc.CallOption) (*ScrapBatchResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ScrapBatchResponse)
+	err := c.cc.Invoke(ctx, BatchService_ScrapBatch_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *batchServiceClient) CorrectBatch(ctx context.Context, in *CorrectBatchRequest, opts ...grpc.CallOption) (*CorrectBatchResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CorrectBatchResponse)
+	err := c.cc.Invoke(ctx, BatchService_CorrectBatch_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *batchServiceClient) ListVariances(ctx context.Context, in *ListVariancesRequest, opts ...grpc.CallOption) (*ListVariancesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListVariancesResponse)
+	err := c.cc.Invoke(ctx, BatchService_ListVariances_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // BatchServiceServer is the server API for BatchService service.
 // All implementations must embed UnimplementedBatchServiceServer
 // for forward compatibility.
@@ -110,9 +156,22 @@ type BatchServiceServer interface {
 	// is not POSTED, and one whose preferment or prep is not there (FAILED_PRECONDITION), and an etag that is not the
 	// batch's (ABORTED).
 	StartBatch(context.Context, *StartBatchRequest) (*StartBatchResponse, error)
-	// FinishBatch records that a batch came out as planned, and makes its lots. For the bakers. Refuses a batch that is not
-	// MIXING (FAILED_PRECONDITION) and an etag that is not the batch's (ABORTED).
+	// FinishBatch records that a batch came out, and makes its lots: as planned, but for what the request says. For the
+	// bakers. Refuses a batch that is not MIXING, more pieces than its dough gives, an outcome far from the plan unless it
+	// is confirmed, a clock that went backwards, and an ingredient lot past its use-by unless a reason is given
+	// (FAILED_PRECONDITION), an item or a lot that does not exist (INVALID_ARGUMENT), and an etag that is not the batch's
+	// (ABORTED).
 	FinishBatch(context.Context, *FinishBatchRequest) (*FinishBatchResponse, error)
+	// ScrapBatch records that a batch was thrown away: it leaves no lots, and what it took is gone. For the bakers. Refuses a
+	// batch that is neither POSTED nor MIXING (FAILED_PRECONDITION) and an etag that is not the batch's (ABORTED).
+	ScrapBatch(context.Context, *ScrapBatchRequest) (*ScrapBatchResponse, error)
+	// CorrectBatch records that what was recorded of a batch was wrong. The record before is kept; the lots change by the
+	// difference. For the bakers. Refuses what FinishBatch refuses, a batch that is not OUT, and a correction that takes
+	// away pieces that are gone already (FAILED_PRECONDITION).
+	CorrectBatch(context.Context, *CorrectBatchRequest) (*CorrectBatchResponse, error)
+	// ListVariances compares what batches became with what was planned, by formula, vessel and shift. For the kitchen.
+	// Refuses a last night before the first, or more than 400 nights after it (INVALID_ARGUMENT).
+	ListVariances(context.Context, *ListVariancesRequest) (*ListVariancesResponse, error)
 	mustEmbedUnimplementedBatchServiceServer()
 }
 
@@ -134,6 +193,15 @@ func (UnimplementedBatchServiceServer) StartBatch(context.Context, *StartBatchRe
 }
 func (UnimplementedBatchServiceServer) FinishBatch(context.Context, *FinishBatchRequest) (*FinishBatchResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method FinishBatch not implemented")
+}
+func (UnimplementedBatchServiceServer) ScrapBatch(context.Context, *ScrapBatchRequest) (*ScrapBatchResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ScrapBatch not implemented")
+}
+func (UnimplementedBatchServiceServer) CorrectBatch(context.Context, *CorrectBatchRequest) (*CorrectBatchResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CorrectBatch not implemented")
+}
+func (UnimplementedBatchServiceServer) ListVariances(context.Context, *ListVariancesRequest) (*ListVariancesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListVariances not implemented")
 }
 func (UnimplementedBatchServiceServer) mustEmbedUnimplementedBatchServiceServer() {}
 func (UnimplementedBatchServiceServer) testEmbeddedByValue()                      {}
@@ -228,6 +296,60 @@ func _BatchService_FinishBatch_Handler(srv interface{}, ctx context.Context, dec
 	return interceptor(ctx, in, info, handler)
 }
 
+func _BatchService_ScrapBatch_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ScrapBatchRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(BatchServiceServer).ScrapBatch(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: BatchService_ScrapBatch_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(BatchServiceServer).ScrapBatch(ctx, req.(*ScrapBatchRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _BatchService_CorrectBatch_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CorrectBatchRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(BatchServiceServer).CorrectBatch(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: BatchService_CorrectBatch_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(BatchServiceServer).CorrectBatch(ctx, req.(*CorrectBatchRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _BatchService_ListVariances_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListVariancesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(BatchServiceServer).ListVariances(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: BatchService_ListVariances_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(BatchServiceServer).ListVariances(ctx, req.(*ListVariancesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // BatchService_ServiceDesc is the grpc.ServiceDesc for BatchService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -250,6 +372,18 @@ var BatchService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "FinishBatch",
 			Handler:    _BatchService_FinishBatch_Handler,
+		},
+		{
+			MethodName: "ScrapBatch",
+			Handler:    _BatchService_ScrapBatch_Handler,
+		},
+		{
+			MethodName: "CorrectBatch",
+			Handler:    _BatchService_CorrectBatch_Handler,
+		},
+		{
+			MethodName: "ListVariances",
+			Handler:    _BatchService_ListVariances_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -23,6 +23,124 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// InUseKind says how an ingredient lot came into use.
+type InUseKind int32
+
+const (
+	// Not said.
+	InUseKind_IN_USE_KIND_UNSPECIFIED InUseKind = 0
+	// It replaced what was in use.
+	InUseKind_IN_USE_KIND_OPENED InUseKind = 1
+	// It was tipped onto what was in the bin.
+	InUseKind_IN_USE_KIND_TOPPED_UP InUseKind = 2
+	// The bin was emptied and cleaned.
+	InUseKind_IN_USE_KIND_CLEANED_OUT InUseKind = 3
+	// It is in use, and nobody knows since when.
+	InUseKind_IN_USE_KIND_FOUND InUseKind = 4
+)
+
+// Enum value maps for InUseKind.
+var (
+	InUseKind_name = map[int32]string{
+		0: "IN_USE_KIND_UNSPECIFIED",
+		1: "IN_USE_KIND_OPENED",
+		2: "IN_USE_KIND_TOPPED_UP",
+		3: "IN_USE_KIND_CLEANED_OUT",
+		4: "IN_USE_KIND_FOUND",
+	}
+	InUseKind_value = map[string]int32{
+		"IN_USE_KIND_UNSPECIFIED": 0,
+		"IN_USE_KIND_OPENED":      1,
+		"IN_USE_KIND_TOPPED_UP":   2,
+		"IN_USE_KIND_CLEANED_OUT": 3,
+		"IN_USE_KIND_FOUND":       4,
+	}
+)
+
+func (x InUseKind) Enum() *InUseKind {
+	p := new(InUseKind)
+	*p = x
+	return p
+}
+
+func (x InUseKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (InUseKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_doughrun_v1_lot_proto_enumTypes[0].Descriptor()
+}
+
+func (InUseKind) Type() protoreflect.EnumType {
+	return &file_doughrun_v1_lot_proto_enumTypes[0]
+}
+
+func (x InUseKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use InUseKind.Descriptor instead.
+func (InUseKind) EnumDescriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{0}
+}
+
+// TraceSide says where a lot stands towards the one that is traced.
+type TraceSide int32
+
+const (
+	// Not said.
+	TraceSide_TRACE_SIDE_UNSPECIFIED TraceSide = 0
+	// It went into it.
+	TraceSide_TRACE_SIDE_CAME_FROM TraceSide = 1
+	// It is the lot itself.
+	TraceSide_TRACE_SIDE_ITSELF TraceSide = 2
+	// It was made from it.
+	TraceSide_TRACE_SIDE_WENT_INTO TraceSide = 3
+)
+
+// Enum value maps for TraceSide.
+var (
+	TraceSide_name = map[int32]string{
+		0: "TRACE_SIDE_UNSPECIFIED",
+		1: "TRACE_SIDE_CAME_FROM",
+		2: "TRACE_SIDE_ITSELF",
+		3: "TRACE_SIDE_WENT_INTO",
+	}
+	TraceSide_value = map[string]int32{
+		"TRACE_SIDE_UNSPECIFIED": 0,
+		"TRACE_SIDE_CAME_FROM":   1,
+		"TRACE_SIDE_ITSELF":      2,
+		"TRACE_SIDE_WENT_INTO":   3,
+	}
+)
+
+func (x TraceSide) Enum() *TraceSide {
+	p := new(TraceSide)
+	*p = x
+	return p
+}
+
+func (x TraceSide) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (TraceSide) Descriptor() protoreflect.EnumDescriptor {
+	return file_doughrun_v1_lot_proto_enumTypes[1].Descriptor()
+}
+
+func (TraceSide) Type() protoreflect.EnumType {
+	return &file_doughrun_v1_lot_proto_enumTypes[1]
+}
+
+func (x TraceSide) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use TraceSide.Descriptor instead.
+func (TraceSide) EnumDescriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{1}
+}
+
 // MovementKind says why a lot's quantity changed.
 type MovementKind int32
 
@@ -35,18 +153,36 @@ const (
 	MovementKind_MOVEMENT_KIND_COUNTED MovementKind = 2
 	// It went into a batch.
 	MovementKind_MOVEMENT_KIND_USED MovementKind = 3
-	// It was released to a run.
+	// It was released to a run: it is on the van.
 	MovementKind_MOVEMENT_KIND_PICKED MovementKind = 4
+	// An ingredient was received.
+	MovementKind_MOVEMENT_KIND_RECEIVED MovementKind = 5
+	// What was recorded of its batch was corrected.
+	MovementKind_MOVEMENT_KIND_CORRECTED MovementKind = 6
+	// It went from a van to a shop.
+	MovementKind_MOVEMENT_KIND_DELIVERED MovementKind = 7
+	// It went from a shop to another.
+	MovementKind_MOVEMENT_KIND_MOVED MovementKind = 8
+	// It was sent back; it is never used again.
+	MovementKind_MOVEMENT_KIND_RETURNED MovementKind = 9
+	// It was thrown away.
+	MovementKind_MOVEMENT_KIND_WASTED MovementKind = 10
 )
 
 // Enum value maps for MovementKind.
 var (
 	MovementKind_name = map[int32]string{
-		0: "MOVEMENT_KIND_UNSPECIFIED",
-		1: "MOVEMENT_KIND_MADE",
-		2: "MOVEMENT_KIND_COUNTED",
-		3: "MOVEMENT_KIND_USED",
-		4: "MOVEMENT_KIND_PICKED",
+		0:  "MOVEMENT_KIND_UNSPECIFIED",
+		1:  "MOVEMENT_KIND_MADE",
+		2:  "MOVEMENT_KIND_COUNTED",
+		3:  "MOVEMENT_KIND_USED",
+		4:  "MOVEMENT_KIND_PICKED",
+		5:  "MOVEMENT_KIND_RECEIVED",
+		6:  "MOVEMENT_KIND_CORRECTED",
+		7:  "MOVEMENT_KIND_DELIVERED",
+		8:  "MOVEMENT_KIND_MOVED",
+		9:  "MOVEMENT_KIND_RETURNED",
+		10: "MOVEMENT_KIND_WASTED",
 	}
 	MovementKind_value = map[string]int32{
 		"MOVEMENT_KIND_UNSPECIFIED": 0,
@@ -54,6 +190,12 @@ var (
 		"MOVEMENT_KIND_COUNTED":     2,
 		"MOVEMENT_KIND_USED":        3,
 		"MOVEMENT_KIND_PICKED":      4,
+		"MOVEMENT_KIND_RECEIVED":    5,
+		"MOVEMENT_KIND_CORRECTED":   6,
+		"MOVEMENT_KIND_DELIVERED":   7,
+		"MOVEMENT_KIND_MOVED":       8,
+		"MOVEMENT_KIND_RETURNED":    9,
+		"MOVEMENT_KIND_WASTED":      10,
 	}
 )
 
@@ -68,11 +210,11 @@ func (x MovementKind) String() string {
 }
 
 func (MovementKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_doughrun_v1_lot_proto_enumTypes[0].Descriptor()
+	return file_doughrun_v1_lot_proto_enumTypes[2].Descriptor()
 }
 
 func (MovementKind) Type() protoreflect.EnumType {
-	return &file_doughrun_v1_lot_proto_enumTypes[0]
+	return &file_doughrun_v1_lot_proto_enumTypes[2]
 }
 
 func (x MovementKind) Number() protoreflect.EnumNumber {
@@ -81,7 +223,2513 @@ func (x MovementKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use MovementKind.Descriptor instead.
 func (MovementKind) EnumDescriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{2}
+}
+
+// MoveLotRequest says how much of which lot goes where.
+type MoveLotRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot, as kitchens/main/lots/ and its code.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Where it is: kitchen, returns, van/RUN/SHOP or a shop's id. Empty for the kitchen.
+	From string `protobuf:"bytes,2,opt,name=from,proto3" json:"from,omitempty"`
+	// Where it goes: van/RUN/SHOP, a shop's id, returns or waste.
+	To string `protobuf:"bytes,3,opt,name=to,proto3" json:"to,omitempty"`
+	// How many pieces of an item; 0 for a lot that is weighed.
+	Pieces int64 `protobuf:"varint,4,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	// How much of a lot that is weighed.
+	MassMg int64 `protobuf:"varint,5,opt,name=mass_mg,json=massMg,proto3" json:"mass_mg,omitempty"`
+	// Why it was returned or wasted. Empty for other moves.
+	Reason string `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`
+	// A fresh UUID; sending it again returns the first answer.
+	RequestId string `protobuf:"bytes,7,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// The paper it goes with, as a manifest's name. Empty for none.
+	Reference     string `protobuf:"bytes,8,opt,name=reference,proto3" json:"reference,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MoveLotRequest) Reset() {
+	*x = MoveLotRequest{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MoveLotRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MoveLotRequest) ProtoMessage() {}
+
+func (x *MoveLotRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MoveLotRequest.ProtoReflect.Descriptor instead.
+func (*MoveLotRequest) Descriptor() ([]byte, []int) {
 	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{0}
+}
+
+func (x *MoveLotRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *MoveLotRequest) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *MoveLotRequest) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *MoveLotRequest) GetPieces() int64 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
+func (x *MoveLotRequest) GetMassMg() int64 {
+	if x != nil {
+		return x.MassMg
+	}
+	return 0
+}
+
+func (x *MoveLotRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *MoveLotRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *MoveLotRequest) GetReference() string {
+	if x != nil {
+		return x.Reference
+	}
+	return ""
+}
+
+// MoveLotResponse shows the lot after the move.
+type MoveLotResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot.
+	Lot           *Lot `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MoveLotResponse) Reset() {
+	*x = MoveLotResponse{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MoveLotResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MoveLotResponse) ProtoMessage() {}
+
+func (x *MoveLotResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MoveLotResponse.ProtoReflect.Descriptor instead.
+func (*MoveLotResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *MoveLotResponse) GetLot() *Lot {
+	if x != nil {
+		return x.Lot
+	}
+	return nil
+}
+
+// HoldLotRequest says which lot must not be used, and why.
+type HoldLotRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot, as kitchens/main/lots/ and its code.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Why.
+	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	// A fresh UUID; sending it again returns the first answer.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HoldLotRequest) Reset() {
+	*x = HoldLotRequest{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HoldLotRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HoldLotRequest) ProtoMessage() {}
+
+func (x *HoldLotRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HoldLotRequest.ProtoReflect.Descriptor instead.
+func (*HoldLotRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *HoldLotRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *HoldLotRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *HoldLotRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// HoldLotResponse shows what is on hold now.
+type HoldLotResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot, and every lot made from it for sure or possibly.
+	Lots          []*Lot `protobuf:"bytes,1,rep,name=lots,proto3" json:"lots,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HoldLotResponse) Reset() {
+	*x = HoldLotResponse{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HoldLotResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HoldLotResponse) ProtoMessage() {}
+
+func (x *HoldLotResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HoldLotResponse.ProtoReflect.Descriptor instead.
+func (*HoldLotResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *HoldLotResponse) GetLots() []*Lot {
+	if x != nil {
+		return x.Lots
+	}
+	return nil
+}
+
+// ReleaseLotRequest says which hold ends, and why.
+type ReleaseLotRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot, as kitchens/main/lots/ and its code.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Why it may be used again.
+	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	// A fresh UUID; sending it again returns the first answer.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReleaseLotRequest) Reset() {
+	*x = ReleaseLotRequest{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReleaseLotRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReleaseLotRequest) ProtoMessage() {}
+
+func (x *ReleaseLotRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReleaseLotRequest.ProtoReflect.Descriptor instead.
+func (*ReleaseLotRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *ReleaseLotRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ReleaseLotRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *ReleaseLotRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ReleaseLotResponse shows what the hold was on.
+type ReleaseLotResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lots; one that is held for another reason too still is.
+	Lots          []*Lot `protobuf:"bytes,1,rep,name=lots,proto3" json:"lots,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReleaseLotResponse) Reset() {
+	*x = ReleaseLotResponse{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReleaseLotResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReleaseLotResponse) ProtoMessage() {}
+
+func (x *ReleaseLotResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReleaseLotResponse.ProtoReflect.Descriptor instead.
+func (*ReleaseLotResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *ReleaseLotResponse) GetLots() []*Lot {
+	if x != nil {
+		return x.Lots
+	}
+	return nil
+}
+
+// DestroyLotRequest says what was thrown away, and why.
+type DestroyLotRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot, as kitchens/main/lots/ and its code.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The place; empty for everywhere.
+	Place string `protobuf:"bytes,2,opt,name=place,proto3" json:"place,omitempty"`
+	// Why.
+	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// A fresh UUID; sending it again returns the first answer.
+	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DestroyLotRequest) Reset() {
+	*x = DestroyLotRequest{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DestroyLotRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DestroyLotRequest) ProtoMessage() {}
+
+func (x *DestroyLotRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DestroyLotRequest.ProtoReflect.Descriptor instead.
+func (*DestroyLotRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *DestroyLotRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *DestroyLotRequest) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *DestroyLotRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *DestroyLotRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// DestroyLotResponse shows the lot afterwards.
+type DestroyLotResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot.
+	Lot           *Lot `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DestroyLotResponse) Reset() {
+	*x = DestroyLotResponse{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DestroyLotResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DestroyLotResponse) ProtoMessage() {}
+
+func (x *DestroyLotResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DestroyLotResponse.ProtoReflect.Descriptor instead.
+func (*DestroyLotResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *DestroyLotResponse) GetLot() *Lot {
+	if x != nil {
+		return x.Lot
+	}
+	return nil
+}
+
+// ReceiveLotRequest describes a delivery of one lot of one ingredient.
+type ReceiveLotRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The kitchen, as kitchens/main.
+	Kitchen string `protobuf:"bytes,1,opt,name=kitchen,proto3" json:"kitchen,omitempty"`
+	// The ingredient.
+	IngredientId string `protobuf:"bytes,2,opt,name=ingredient_id,json=ingredientId,proto3" json:"ingredient_id,omitempty"`
+	// The lot code as the supplier prints it.
+	PrintedCode string `protobuf:"bytes,3,opt,name=printed_code,json=printedCode,proto3" json:"printed_code,omitempty"`
+	// Who delivered it.
+	Supplier string `protobuf:"bytes,4,opt,name=supplier,proto3" json:"supplier,omitempty"`
+	// How much.
+	MassMg int64 `protobuf:"varint,5,opt,name=mass_mg,json=massMg,proto3" json:"mass_mg,omitempty"`
+	// The last day of its use, as 2027-03-31. Empty when none is printed.
+	UseByDate string `protobuf:"bytes,6,opt,name=use_by_date,json=useByDate,proto3" json:"use_by_date,omitempty"`
+	// The temperature of the goods. Not set when it was not measured.
+	TempMillicelsius *int32 `protobuf:"varint,7,opt,name=temp_millicelsius,json=tempMillicelsius,proto3,oneof" json:"temp_millicelsius,omitempty"`
+	// The allergens declared on the pack, by the names of the kitchen's book.
+	Allergens []string `protobuf:"bytes,8,rep,name=allergens,proto3" json:"allergens,omitempty"`
+	// The pack was read for allergens; otherwise the list above is not looked at.
+	AllergensRead bool `protobuf:"varint,9,opt,name=allergens_read,json=allergensRead,proto3" json:"allergens_read,omitempty"`
+	// The delivery note. Empty for none.
+	Document string `protobuf:"bytes,10,opt,name=document,proto3" json:"document,omitempty"`
+	// A fresh UUID; sending it again returns the first answer.
+	RequestId     string `protobuf:"bytes,11,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReceiveLotRequest) Reset() {
+	*x = ReceiveLotRequest{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReceiveLotRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReceiveLotRequest) ProtoMessage() {}
+
+func (x *ReceiveLotRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReceiveLotRequest.ProtoReflect.Descriptor instead.
+func (*ReceiveLotRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ReceiveLotRequest) GetKitchen() string {
+	if x != nil {
+		return x.Kitchen
+	}
+	return ""
+}
+
+func (x *ReceiveLotRequest) GetIngredientId() string {
+	if x != nil {
+		return x.IngredientId
+	}
+	return ""
+}
+
+func (x *ReceiveLotRequest) GetPrintedCode() string {
+	if x != nil {
+		return x.PrintedCode
+	}
+	return ""
+}
+
+func (x *ReceiveLotRequest) GetSupplier() string {
+	if x != nil {
+		return x.Supplier
+	}
+	return ""
+}
+
+func (x *ReceiveLotRequest) GetMassMg() int64 {
+	if x != nil {
+		return x.MassMg
+	}
+	return 0
+}
+
+func (x *ReceiveLotRequest) GetUseByDate() string {
+	if x != nil {
+		return x.UseByDate
+	}
+	return ""
+}
+
+func (x *ReceiveLotRequest) GetTempMillicelsius() int32 {
+	if x != nil && x.TempMillicelsius != nil {
+		return *x.TempMillicelsius
+	}
+	return 0
+}
+
+func (x *ReceiveLotRequest) GetAllergens() []string {
+	if x != nil {
+		return x.Allergens
+	}
+	return nil
+}
+
+func (x *ReceiveLotRequest) GetAllergensRead() bool {
+	if x != nil {
+		return x.AllergensRead
+	}
+	return false
+}
+
+func (x *ReceiveLotRequest) GetDocument() string {
+	if x != nil {
+		return x.Document
+	}
+	return ""
+}
+
+func (x *ReceiveLotRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ReceiveLotResponse shows the lot received.
+type ReceiveLotResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot.
+	Lot           *Lot `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReceiveLotResponse) Reset() {
+	*x = ReceiveLotResponse{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReceiveLotResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReceiveLotResponse) ProtoMessage() {}
+
+func (x *ReceiveLotResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReceiveLotResponse.ProtoReflect.Descriptor instead.
+func (*ReceiveLotResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *ReceiveLotResponse) GetLot() *Lot {
+	if x != nil {
+		return x.Lot
+	}
+	return nil
+}
+
+// SettleLotRequest says how a difference in allergens was dealt with.
+type SettleLotRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot, as kitchens/main/lots/ and its code.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// What was done: which sheets, labels, manifests and shops were told.
+	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	// A fresh UUID; sending it again returns the first answer.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SettleLotRequest) Reset() {
+	*x = SettleLotRequest{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SettleLotRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SettleLotRequest) ProtoMessage() {}
+
+func (x *SettleLotRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SettleLotRequest.ProtoReflect.Descriptor instead.
+func (*SettleLotRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *SettleLotRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *SettleLotRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *SettleLotRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// SettleLotResponse shows the lot settled.
+type SettleLotResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot.
+	Lot           *Lot `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SettleLotResponse) Reset() {
+	*x = SettleLotResponse{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SettleLotResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SettleLotResponse) ProtoMessage() {}
+
+func (x *SettleLotResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SettleLotResponse.ProtoReflect.Descriptor instead.
+func (*SettleLotResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *SettleLotResponse) GetLot() *Lot {
+	if x != nil {
+		return x.Lot
+	}
+	return nil
+}
+
+// ChangeLotInUseRequest says what is in use of an ingredient.
+type ChangeLotInUseRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The kitchen, as kitchens/main.
+	Kitchen string `protobuf:"bytes,1,opt,name=kitchen,proto3" json:"kitchen,omitempty"`
+	// The ingredient.
+	IngredientId string `protobuf:"bytes,2,opt,name=ingredient_id,json=ingredientId,proto3" json:"ingredient_id,omitempty"`
+	// The lot's code, or the supplier's. Empty when the bin was cleaned out.
+	LotCode string `protobuf:"bytes,3,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	// How it came into use.
+	Kind InUseKind `protobuf:"varint,4,opt,name=kind,proto3,enum=doughrun.v1.InUseKind" json:"kind,omitempty"`
+	// When. Not set: now.
+	ChangeTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=change_time,json=changeTime,proto3" json:"change_time,omitempty"`
+	// Why a lot past its use-by is used all the same. Empty for another.
+	ExpiredReason string `protobuf:"bytes,6,opt,name=expired_reason,json=expiredReason,proto3" json:"expired_reason,omitempty"`
+	// A fresh UUID; sending it again returns the first answer.
+	RequestId     string `protobuf:"bytes,7,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChangeLotInUseRequest) Reset() {
+	*x = ChangeLotInUseRequest{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChangeLotInUseRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChangeLotInUseRequest) ProtoMessage() {}
+
+func (x *ChangeLotInUseRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChangeLotInUseRequest.ProtoReflect.Descriptor instead.
+func (*ChangeLotInUseRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *ChangeLotInUseRequest) GetKitchen() string {
+	if x != nil {
+		return x.Kitchen
+	}
+	return ""
+}
+
+func (x *ChangeLotInUseRequest) GetIngredientId() string {
+	if x != nil {
+		return x.IngredientId
+	}
+	return ""
+}
+
+func (x *ChangeLotInUseRequest) GetLotCode() string {
+	if x != nil {
+		return x.LotCode
+	}
+	return ""
+}
+
+func (x *ChangeLotInUseRequest) GetKind() InUseKind {
+	if x != nil {
+		return x.Kind
+	}
+	return InUseKind_IN_USE_KIND_UNSPECIFIED
+}
+
+func (x *ChangeLotInUseRequest) GetChangeTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ChangeTime
+	}
+	return nil
+}
+
+func (x *ChangeLotInUseRequest) GetExpiredReason() string {
+	if x != nil {
+		return x.ExpiredReason
+	}
+	return ""
+}
+
+func (x *ChangeLotInUseRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ChangeLotInUseResponse shows what is in use now.
+type ChangeLotInUseResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lots that a batch mixed now carries.
+	Lots []*Lot `protobuf:"bytes,1,rep,name=lots,proto3" json:"lots,omitempty"`
+	// The batches that possibly carry the lot, for nobody recorded when it came into use.
+	PossibleBatchIds []string `protobuf:"bytes,2,rep,name=possible_batch_ids,json=possibleBatchIds,proto3" json:"possible_batch_ids,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *ChangeLotInUseResponse) Reset() {
+	*x = ChangeLotInUseResponse{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChangeLotInUseResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChangeLotInUseResponse) ProtoMessage() {}
+
+func (x *ChangeLotInUseResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChangeLotInUseResponse.ProtoReflect.Descriptor instead.
+func (*ChangeLotInUseResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *ChangeLotInUseResponse) GetLots() []*Lot {
+	if x != nil {
+		return x.Lots
+	}
+	return nil
+}
+
+func (x *ChangeLotInUseResponse) GetPossibleBatchIds() []string {
+	if x != nil {
+		return x.PossibleBatchIds
+	}
+	return nil
+}
+
+// GetIssueSheetRequest names a night.
+type GetIssueSheetRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The night, as kitchens/main/nights/2026-11-26.
+	Night         string `protobuf:"bytes,1,opt,name=night,proto3" json:"night,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetIssueSheetRequest) Reset() {
+	*x = GetIssueSheetRequest{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetIssueSheetRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetIssueSheetRequest) ProtoMessage() {}
+
+func (x *GetIssueSheetRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetIssueSheetRequest.ProtoReflect.Descriptor instead.
+func (*GetIssueSheetRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *GetIssueSheetRequest) GetNight() string {
+	if x != nil {
+		return x.Night
+	}
+	return ""
+}
+
+// GetIssueSheetResponse is what to bring from the dry store and the cooler.
+type GetIssueSheetResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The kitchen and how to print for it.
+	Site *Site `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
+	// The revision of the plan it is for; 0 for the draft.
+	PlanRevision int32 `protobuf:"varint,2,opt,name=plan_revision,json=planRevision,proto3" json:"plan_revision,omitempty"`
+	// Ingredient by ingredient in the order of the book, the cooler's last.
+	Lines         []*IssueLine `protobuf:"bytes,3,rep,name=lines,proto3" json:"lines,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetIssueSheetResponse) Reset() {
+	*x = GetIssueSheetResponse{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetIssueSheetResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetIssueSheetResponse) ProtoMessage() {}
+
+func (x *GetIssueSheetResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetIssueSheetResponse.ProtoReflect.Descriptor instead.
+func (*GetIssueSheetResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *GetIssueSheetResponse) GetSite() *Site {
+	if x != nil {
+		return x.Site
+	}
+	return nil
+}
+
+func (x *GetIssueSheetResponse) GetPlanRevision() int32 {
+	if x != nil {
+		return x.PlanRevision
+	}
+	return 0
+}
+
+func (x *GetIssueSheetResponse) GetLines() []*IssueLine {
+	if x != nil {
+		return x.Lines
+	}
+	return nil
+}
+
+// IssueLine is what is needed of one ingredient.
+type IssueLine struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The ingredient.
+	IngredientId string `protobuf:"bytes,1,opt,name=ingredient_id,json=ingredientId,proto3" json:"ingredient_id,omitempty"`
+	// The ingredient's name for people.
+	IngredientName string `protobuf:"bytes,2,opt,name=ingredient_name,json=ingredientName,proto3" json:"ingredient_name,omitempty"`
+	// It is kept in the cooler.
+	Chilled bool `protobuf:"varint,3,opt,name=chilled,proto3" json:"chilled,omitempty"`
+	// What the batches need.
+	NeededMassMg int64 `protobuf:"varint,4,opt,name=needed_mass_mg,json=neededMassMg,proto3" json:"needed_mass_mg,omitempty"`
+	// The mass of a pack; 0 where the book does not say.
+	PackMassMg int64 `protobuf:"varint,5,opt,name=pack_mass_mg,json=packMassMg,proto3" json:"pack_mass_mg,omitempty"`
+	// How many whole packs cover what is needed; 0 where the book does not say.
+	Packs int64 `protobuf:"varint,6,opt,name=packs,proto3" json:"packs,omitempty"`
+	// What is there and may be used.
+	OnHandMassMg int64 `protobuf:"varint,7,opt,name=on_hand_mass_mg,json=onHandMassMg,proto3" json:"on_hand_mass_mg,omitempty"`
+	// What is there and must not be used: on hold, past its use-by, or not settled.
+	BlockedMassMg int64 `protobuf:"varint,8,opt,name=blocked_mass_mg,json=blockedMassMg,proto3" json:"blocked_mass_mg,omitempty"`
+	// How much is missing.
+	ShortMassMg int64 `protobuf:"varint,9,opt,name=short_mass_mg,json=shortMassMg,proto3" json:"short_mass_mg,omitempty"`
+	// Lots are recorded: without any, what is there is not known, and nothing is called missing.
+	Counted bool `protobuf:"varint,10,opt,name=counted,proto3" json:"counted,omitempty"`
+	// What is left afterwards is less than a pack.
+	Low bool `protobuf:"varint,11,opt,name=low,proto3" json:"low,omitempty"`
+	// The lots in use.
+	LotCodes []string `protobuf:"bytes,12,rep,name=lot_codes,json=lotCodes,proto3" json:"lot_codes,omitempty"`
+	// The batches that take it.
+	BatchIds      []string `protobuf:"bytes,13,rep,name=batch_ids,json=batchIds,proto3" json:"batch_ids,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *IssueLine) Reset() {
+	*x = IssueLine{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *IssueLine) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*IssueLine) ProtoMessage() {}
+
+func (x *IssueLine) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use IssueLine.ProtoReflect.Descriptor instead.
+func (*IssueLine) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *IssueLine) GetIngredientId() string {
+	if x != nil {
+		return x.IngredientId
+	}
+	return ""
+}
+
+func (x *IssueLine) GetIngredientName() string {
+	if x != nil {
+		return x.IngredientName
+	}
+	return ""
+}
+
+func (x *IssueLine) GetChilled() bool {
+	if x != nil {
+		return x.Chilled
+	}
+	return false
+}
+
+func (x *IssueLine) GetNeededMassMg() int64 {
+	if x != nil {
+		return x.NeededMassMg
+	}
+	return 0
+}
+
+func (x *IssueLine) GetPackMassMg() int64 {
+	if x != nil {
+		return x.PackMassMg
+	}
+	return 0
+}
+
+func (x *IssueLine) GetPacks() int64 {
+	if x != nil {
+		return x.Packs
+	}
+	return 0
+}
+
+func (x *IssueLine) GetOnHandMassMg() int64 {
+	if x != nil {
+		return x.OnHandMassMg
+	}
+	return 0
+}
+
+func (x *IssueLine) GetBlockedMassMg() int64 {
+	if x != nil {
+		return x.BlockedMassMg
+	}
+	return 0
+}
+
+func (x *IssueLine) GetShortMassMg() int64 {
+	if x != nil {
+		return x.ShortMassMg
+	}
+	return 0
+}
+
+func (x *IssueLine) GetCounted() bool {
+	if x != nil {
+		return x.Counted
+	}
+	return false
+}
+
+func (x *IssueLine) GetLow() bool {
+	if x != nil {
+		return x.Low
+	}
+	return false
+}
+
+func (x *IssueLine) GetLotCodes() []string {
+	if x != nil {
+		return x.LotCodes
+	}
+	return nil
+}
+
+func (x *IssueLine) GetBatchIds() []string {
+	if x != nil {
+		return x.BatchIds
+	}
+	return nil
+}
+
+// TraceLotRequest names a lot.
+type TraceLotRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot, as kitchens/main/lots/ and its code.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TraceLotRequest) Reset() {
+	*x = TraceLotRequest{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TraceLotRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TraceLotRequest) ProtoMessage() {}
+
+func (x *TraceLotRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TraceLotRequest.ProtoReflect.Descriptor instead.
+func (*TraceLotRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *TraceLotRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// TraceLotResponse is a lot with its ancestors and descendants.
+type TraceLotResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The kitchen and how to print for it.
+	Site *Site `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
+	// The lot itself, what it came from and what was made from it: those it came from first.
+	Lots []*TracedLot `protobuf:"bytes,2,rep,name=lots,proto3" json:"lots,omitempty"`
+	// What went from lots into batches.
+	Draws []*TracedDraw `protobuf:"bytes,3,rep,name=draws,proto3" json:"draws,omitempty"`
+	// What happened to the lot itself and to those made from it, by lot, oldest first.
+	Movements []*Movement `protobuf:"bytes,4,rep,name=movements,proto3" json:"movements,omitempty"`
+	// The sisters: other lots of the batch it came out of.
+	SisterCodes []string `protobuf:"bytes,5,rep,name=sister_codes,json=sisterCodes,proto3" json:"sister_codes,omitempty"`
+	// How many rows the store read for it.
+	RowsRead int64 `protobuf:"varint,6,opt,name=rows_read,json=rowsRead,proto3" json:"rows_read,omitempty"`
+	// How many of them the trace has.
+	RowsReturned  int64 `protobuf:"varint,7,opt,name=rows_returned,json=rowsReturned,proto3" json:"rows_returned,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TraceLotResponse) Reset() {
+	*x = TraceLotResponse{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TraceLotResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TraceLotResponse) ProtoMessage() {}
+
+func (x *TraceLotResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TraceLotResponse.ProtoReflect.Descriptor instead.
+func (*TraceLotResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *TraceLotResponse) GetSite() *Site {
+	if x != nil {
+		return x.Site
+	}
+	return nil
+}
+
+func (x *TraceLotResponse) GetLots() []*TracedLot {
+	if x != nil {
+		return x.Lots
+	}
+	return nil
+}
+
+func (x *TraceLotResponse) GetDraws() []*TracedDraw {
+	if x != nil {
+		return x.Draws
+	}
+	return nil
+}
+
+func (x *TraceLotResponse) GetMovements() []*Movement {
+	if x != nil {
+		return x.Movements
+	}
+	return nil
+}
+
+func (x *TraceLotResponse) GetSisterCodes() []string {
+	if x != nil {
+		return x.SisterCodes
+	}
+	return nil
+}
+
+func (x *TraceLotResponse) GetRowsRead() int64 {
+	if x != nil {
+		return x.RowsRead
+	}
+	return 0
+}
+
+func (x *TraceLotResponse) GetRowsReturned() int64 {
+	if x != nil {
+		return x.RowsReturned
+	}
+	return 0
+}
+
+// TracedLot is one lot of a trace, with what became of it.
+type TracedLot struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot.
+	Lot *Lot `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Where it stands.
+	Side TraceSide `protobuf:"varint,2,opt,name=side,proto3,enum=doughrun.v1.TraceSide" json:"side,omitempty"`
+	// It may be connected; otherwise it is.
+	Possible bool `protobuf:"varint,3,opt,name=possible,proto3" json:"possible,omitempty"`
+	// What became of it. Not set for those it came from.
+	Balance       *Balance `protobuf:"bytes,4,opt,name=balance,proto3" json:"balance,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TracedLot) Reset() {
+	*x = TracedLot{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TracedLot) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TracedLot) ProtoMessage() {}
+
+func (x *TracedLot) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TracedLot.ProtoReflect.Descriptor instead.
+func (*TracedLot) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *TracedLot) GetLot() *Lot {
+	if x != nil {
+		return x.Lot
+	}
+	return nil
+}
+
+func (x *TracedLot) GetSide() TraceSide {
+	if x != nil {
+		return x.Side
+	}
+	return TraceSide_TRACE_SIDE_UNSPECIFIED
+}
+
+func (x *TracedLot) GetPossible() bool {
+	if x != nil {
+		return x.Possible
+	}
+	return false
+}
+
+func (x *TracedLot) GetBalance() *Balance {
+	if x != nil {
+		return x.Balance
+	}
+	return nil
+}
+
+// TracedDraw is what a batch took from a lot.
+type TracedDraw struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot.
+	LotCode string `protobuf:"bytes,1,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	// The batch.
+	BatchId string `protobuf:"bytes,2,opt,name=batch_id,json=batchId,proto3" json:"batch_id,omitempty"`
+	// How much; 0 where it is not known.
+	MassMg int64 `protobuf:"varint,3,opt,name=mass_mg,json=massMg,proto3" json:"mass_mg,omitempty"`
+	// It may have; otherwise it did.
+	Possible      bool `protobuf:"varint,4,opt,name=possible,proto3" json:"possible,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TracedDraw) Reset() {
+	*x = TracedDraw{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TracedDraw) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TracedDraw) ProtoMessage() {}
+
+func (x *TracedDraw) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TracedDraw.ProtoReflect.Descriptor instead.
+func (*TracedDraw) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *TracedDraw) GetLotCode() string {
+	if x != nil {
+		return x.LotCode
+	}
+	return ""
+}
+
+func (x *TracedDraw) GetBatchId() string {
+	if x != nil {
+		return x.BatchId
+	}
+	return ""
+}
+
+func (x *TracedDraw) GetMassMg() int64 {
+	if x != nil {
+		return x.MassMg
+	}
+	return 0
+}
+
+func (x *TracedDraw) GetPossible() bool {
+	if x != nil {
+		return x.Possible
+	}
+	return false
+}
+
+// Balance accounts for a lot, in pieces of an item, otherwise in milligrams: what came in is delivered, on hand, used,
+// wasted or unknown.
+type Balance struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What was made, received or first counted.
+	CameIn int64 `protobuf:"varint,1,opt,name=came_in,json=cameIn,proto3" json:"came_in,omitempty"`
+	// What reached shops and did not come back.
+	Delivered int64 `protobuf:"varint,2,opt,name=delivered,proto3" json:"delivered,omitempty"`
+	// What is at the kitchen, on vans and among the returns.
+	OnHand int64 `protobuf:"varint,3,opt,name=on_hand,json=onHand,proto3" json:"on_hand,omitempty"`
+	// What went into batches.
+	Used int64 `protobuf:"varint,4,opt,name=used,proto3" json:"used,omitempty"`
+	// What was thrown away by the kitchen.
+	Wasted int64 `protobuf:"varint,5,opt,name=wasted,proto3" json:"wasted,omitempty"`
+	// What counts found missing, or too much when below zero.
+	Unknown       int64 `protobuf:"varint,6,opt,name=unknown,proto3" json:"unknown,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Balance) Reset() {
+	*x = Balance{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Balance) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Balance) ProtoMessage() {}
+
+func (x *Balance) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Balance.ProtoReflect.Descriptor instead.
+func (*Balance) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *Balance) GetCameIn() int64 {
+	if x != nil {
+		return x.CameIn
+	}
+	return 0
+}
+
+func (x *Balance) GetDelivered() int64 {
+	if x != nil {
+		return x.Delivered
+	}
+	return 0
+}
+
+func (x *Balance) GetOnHand() int64 {
+	if x != nil {
+		return x.OnHand
+	}
+	return 0
+}
+
+func (x *Balance) GetUsed() int64 {
+	if x != nil {
+		return x.Used
+	}
+	return 0
+}
+
+func (x *Balance) GetWasted() int64 {
+	if x != nil {
+		return x.Wasted
+	}
+	return 0
+}
+
+func (x *Balance) GetUnknown() int64 {
+	if x != nil {
+		return x.Unknown
+	}
+	return 0
+}
+
+// GetRecallPackRequest names a lot.
+type GetRecallPackRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot, as kitchens/main/lots/ and its code.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetRecallPackRequest) Reset() {
+	*x = GetRecallPackRequest{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetRecallPackRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetRecallPackRequest) ProtoMessage() {}
+
+func (x *GetRecallPackRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetRecallPackRequest.ProtoReflect.Descriptor instead.
+func (*GetRecallPackRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *GetRecallPackRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// GetRecallPackResponse is what a recall needs.
+type GetRecallPackResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The kitchen and how to print for it.
+	Site *Site `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
+	// The lot.
+	Lot *Lot `protobuf:"bytes,2,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Whom to call, by shop.
+	Shops []*RecallShop `protobuf:"bytes,3,rep,name=shops,proto3" json:"shops,omitempty"`
+	// The lots that are concerned, with their balances.
+	Lots []*TracedLot `protobuf:"bytes,4,rep,name=lots,proto3" json:"lots,omitempty"`
+	// The records of transforming, 21 CFR 1.1350.
+	Transformings []*TransformingRecord `protobuf:"bytes,5,rep,name=transformings,proto3" json:"transformings,omitempty"`
+	// The records of shipping, 21 CFR 1.1340.
+	Shippings []*ShippingRecord `protobuf:"bytes,6,rep,name=shippings,proto3" json:"shippings,omitempty"`
+	// The records of receiving, 21 CFR 1.1345.
+	Receivings []*ReceivingRecord `protobuf:"bytes,7,rep,name=receivings,proto3" json:"receivings,omitempty"`
+	// How many rows the store read for it.
+	RowsRead int64 `protobuf:"varint,8,opt,name=rows_read,json=rowsRead,proto3" json:"rows_read,omitempty"`
+	// How many rows went into it.
+	RowsReturned  int64 `protobuf:"varint,9,opt,name=rows_returned,json=rowsReturned,proto3" json:"rows_returned,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetRecallPackResponse) Reset() {
+	*x = GetRecallPackResponse{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetRecallPackResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetRecallPackResponse) ProtoMessage() {}
+
+func (x *GetRecallPackResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetRecallPackResponse.ProtoReflect.Descriptor instead.
+func (*GetRecallPackResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *GetRecallPackResponse) GetSite() *Site {
+	if x != nil {
+		return x.Site
+	}
+	return nil
+}
+
+func (x *GetRecallPackResponse) GetLot() *Lot {
+	if x != nil {
+		return x.Lot
+	}
+	return nil
+}
+
+func (x *GetRecallPackResponse) GetShops() []*RecallShop {
+	if x != nil {
+		return x.Shops
+	}
+	return nil
+}
+
+func (x *GetRecallPackResponse) GetLots() []*TracedLot {
+	if x != nil {
+		return x.Lots
+	}
+	return nil
+}
+
+func (x *GetRecallPackResponse) GetTransformings() []*TransformingRecord {
+	if x != nil {
+		return x.Transformings
+	}
+	return nil
+}
+
+func (x *GetRecallPackResponse) GetShippings() []*ShippingRecord {
+	if x != nil {
+		return x.Shippings
+	}
+	return nil
+}
+
+func (x *GetRecallPackResponse) GetReceivings() []*ReceivingRecord {
+	if x != nil {
+		return x.Receivings
+	}
+	return nil
+}
+
+func (x *GetRecallPackResponse) GetRowsRead() int64 {
+	if x != nil {
+		return x.RowsRead
+	}
+	return 0
+}
+
+func (x *GetRecallPackResponse) GetRowsReturned() int64 {
+	if x != nil {
+		return x.RowsReturned
+	}
+	return 0
+}
+
+// RecallShop is what one shop has or had of one lot.
+type RecallShop struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The shop.
+	ShopId string `protobuf:"bytes,1,opt,name=shop_id,json=shopId,proto3" json:"shop_id,omitempty"`
+	// The shop's name.
+	ShopName string `protobuf:"bytes,2,opt,name=shop_name,json=shopName,proto3" json:"shop_name,omitempty"`
+	// Its address.
+	Address string `protobuf:"bytes,3,opt,name=address,proto3" json:"address,omitempty"`
+	// Its phone.
+	Phone string `protobuf:"bytes,4,opt,name=phone,proto3" json:"phone,omitempty"`
+	// Its phone at night.
+	NightPhone string `protobuf:"bytes,5,opt,name=night_phone,json=nightPhone,proto3" json:"night_phone,omitempty"`
+	// The lot.
+	LotCode string `protobuf:"bytes,6,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	// What it is, for people.
+	Description string `protobuf:"bytes,7,opt,name=description,proto3" json:"description,omitempty"`
+	// How many pieces came.
+	Pieces int64 `protobuf:"varint,8,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	// How many of them are left by the records.
+	LeftPieces int64 `protobuf:"varint,9,opt,name=left_pieces,json=leftPieces,proto3" json:"left_pieces,omitempty"`
+	// How many are on a van on the way.
+	UnderWayPieces int64 `protobuf:"varint,10,opt,name=under_way_pieces,json=underWayPieces,proto3" json:"under_way_pieces,omitempty"`
+	// The runs that brought it.
+	RunIds []string `protobuf:"bytes,11,rep,name=run_ids,json=runIds,proto3" json:"run_ids,omitempty"`
+	// When the first of it came, or was loaded.
+	FirstTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=first_time,json=firstTime,proto3" json:"first_time,omitempty"`
+	// When the last of it came.
+	LastTime *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=last_time,json=lastTime,proto3" json:"last_time,omitempty"`
+	// It may be concerned; otherwise it is.
+	Possible bool `protobuf:"varint,14,opt,name=possible,proto3" json:"possible,omitempty"`
+	// It has been told to stop: why.
+	HeldReason    string `protobuf:"bytes,15,opt,name=held_reason,json=heldReason,proto3" json:"held_reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecallShop) Reset() {
+	*x = RecallShop{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecallShop) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecallShop) ProtoMessage() {}
+
+func (x *RecallShop) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecallShop.ProtoReflect.Descriptor instead.
+func (*RecallShop) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *RecallShop) GetShopId() string {
+	if x != nil {
+		return x.ShopId
+	}
+	return ""
+}
+
+func (x *RecallShop) GetShopName() string {
+	if x != nil {
+		return x.ShopName
+	}
+	return ""
+}
+
+func (x *RecallShop) GetAddress() string {
+	if x != nil {
+		return x.Address
+	}
+	return ""
+}
+
+func (x *RecallShop) GetPhone() string {
+	if x != nil {
+		return x.Phone
+	}
+	return ""
+}
+
+func (x *RecallShop) GetNightPhone() string {
+	if x != nil {
+		return x.NightPhone
+	}
+	return ""
+}
+
+func (x *RecallShop) GetLotCode() string {
+	if x != nil {
+		return x.LotCode
+	}
+	return ""
+}
+
+func (x *RecallShop) GetDescription() string {
+	if x != nil {
+		return x.Description
+	}
+	return ""
+}
+
+func (x *RecallShop) GetPieces() int64 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
+func (x *RecallShop) GetLeftPieces() int64 {
+	if x != nil {
+		return x.LeftPieces
+	}
+	return 0
+}
+
+func (x *RecallShop) GetUnderWayPieces() int64 {
+	if x != nil {
+		return x.UnderWayPieces
+	}
+	return 0
+}
+
+func (x *RecallShop) GetRunIds() []string {
+	if x != nil {
+		return x.RunIds
+	}
+	return nil
+}
+
+func (x *RecallShop) GetFirstTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.FirstTime
+	}
+	return nil
+}
+
+func (x *RecallShop) GetLastTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LastTime
+	}
+	return nil
+}
+
+func (x *RecallShop) GetPossible() bool {
+	if x != nil {
+		return x.Possible
+	}
+	return false
+}
+
+func (x *RecallShop) GetHeldReason() string {
+	if x != nil {
+		return x.HeldReason
+	}
+	return ""
+}
+
+// TransformingRecord is one output lot of a batch with one of its inputs.
+type TransformingRecord struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The input's traceability lot code.
+	InputLotCode string `protobuf:"bytes,1,opt,name=input_lot_code,json=inputLotCode,proto3" json:"input_lot_code,omitempty"`
+	// What the input is.
+	InputDescription string `protobuf:"bytes,2,opt,name=input_description,json=inputDescription,proto3" json:"input_description,omitempty"`
+	// How much of it was used; 0 where that is not known.
+	InputQuantity int64 `protobuf:"varint,3,opt,name=input_quantity,json=inputQuantity,proto3" json:"input_quantity,omitempty"`
+	// The unit of it.
+	InputUnit string `protobuf:"bytes,4,opt,name=input_unit,json=inputUnit,proto3" json:"input_unit,omitempty"`
+	// The new traceability lot code.
+	LotCode string `protobuf:"bytes,5,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	// Where it was transformed.
+	Location string `protobuf:"bytes,6,opt,name=location,proto3" json:"location,omitempty"`
+	// The day it was completed, as 2026-11-26.
+	CompletedDate string `protobuf:"bytes,7,opt,name=completed_date,json=completedDate,proto3" json:"completed_date,omitempty"`
+	// What came out.
+	Description string `protobuf:"bytes,8,opt,name=description,proto3" json:"description,omitempty"`
+	// How much.
+	Quantity int64 `protobuf:"varint,9,opt,name=quantity,proto3" json:"quantity,omitempty"`
+	// The unit of it.
+	Unit string `protobuf:"bytes,10,opt,name=unit,proto3" json:"unit,omitempty"`
+	// The kind of the reference document.
+	DocumentType string `protobuf:"bytes,11,opt,name=document_type,json=documentType,proto3" json:"document_type,omitempty"`
+	// Its number.
+	DocumentNumber string `protobuf:"bytes,12,opt,name=document_number,json=documentNumber,proto3" json:"document_number,omitempty"`
+	// The input may have gone in; otherwise it did.
+	Possible      bool `protobuf:"varint,13,opt,name=possible,proto3" json:"possible,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TransformingRecord) Reset() {
+	*x = TransformingRecord{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TransformingRecord) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TransformingRecord) ProtoMessage() {}
+
+func (x *TransformingRecord) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TransformingRecord.ProtoReflect.Descriptor instead.
+func (*TransformingRecord) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *TransformingRecord) GetInputLotCode() string {
+	if x != nil {
+		return x.InputLotCode
+	}
+	return ""
+}
+
+func (x *TransformingRecord) GetInputDescription() string {
+	if x != nil {
+		return x.InputDescription
+	}
+	return ""
+}
+
+func (x *TransformingRecord) GetInputQuantity() int64 {
+	if x != nil {
+		return x.InputQuantity
+	}
+	return 0
+}
+
+func (x *TransformingRecord) GetInputUnit() string {
+	if x != nil {
+		return x.InputUnit
+	}
+	return ""
+}
+
+func (x *TransformingRecord) GetLotCode() string {
+	if x != nil {
+		return x.LotCode
+	}
+	return ""
+}
+
+func (x *TransformingRecord) GetLocation() string {
+	if x != nil {
+		return x.Location
+	}
+	return ""
+}
+
+func (x *TransformingRecord) GetCompletedDate() string {
+	if x != nil {
+		return x.CompletedDate
+	}
+	return ""
+}
+
+func (x *TransformingRecord) GetDescription() string {
+	if x != nil {
+		return x.Description
+	}
+	return ""
+}
+
+func (x *TransformingRecord) GetQuantity() int64 {
+	if x != nil {
+		return x.Quantity
+	}
+	return 0
+}
+
+func (x *TransformingRecord) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *TransformingRecord) GetDocumentType() string {
+	if x != nil {
+		return x.DocumentType
+	}
+	return ""
+}
+
+func (x *TransformingRecord) GetDocumentNumber() string {
+	if x != nil {
+		return x.DocumentNumber
+	}
+	return ""
+}
+
+func (x *TransformingRecord) GetPossible() bool {
+	if x != nil {
+		return x.Possible
+	}
+	return false
+}
+
+// ShippingRecord is one shipment of a lot to a shop.
+type ShippingRecord struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The traceability lot code.
+	LotCode string `protobuf:"bytes,1,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	// How much.
+	Quantity int64 `protobuf:"varint,2,opt,name=quantity,proto3" json:"quantity,omitempty"`
+	// The unit of it.
+	Unit string `protobuf:"bytes,3,opt,name=unit,proto3" json:"unit,omitempty"`
+	// What it is.
+	Description string `protobuf:"bytes,4,opt,name=description,proto3" json:"description,omitempty"`
+	// The next recipient, with its address.
+	Recipient string `protobuf:"bytes,5,opt,name=recipient,proto3" json:"recipient,omitempty"`
+	// Where it was shipped from.
+	ShippedFrom string `protobuf:"bytes,6,opt,name=shipped_from,json=shippedFrom,proto3" json:"shipped_from,omitempty"`
+	// The day, as 2026-11-27.
+	ShippedDate string `protobuf:"bytes,7,opt,name=shipped_date,json=shippedDate,proto3" json:"shipped_date,omitempty"`
+	// The source of the lot code.
+	LotCodeSource string `protobuf:"bytes,8,opt,name=lot_code_source,json=lotCodeSource,proto3" json:"lot_code_source,omitempty"`
+	// The kind of the reference document.
+	DocumentType string `protobuf:"bytes,9,opt,name=document_type,json=documentType,proto3" json:"document_type,omitempty"`
+	// Its number.
+	DocumentNumber string `protobuf:"bytes,10,opt,name=document_number,json=documentNumber,proto3" json:"document_number,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *ShippingRecord) Reset() {
+	*x = ShippingRecord{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ShippingRecord) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ShippingRecord) ProtoMessage() {}
+
+func (x *ShippingRecord) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ShippingRecord.ProtoReflect.Descriptor instead.
+func (*ShippingRecord) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *ShippingRecord) GetLotCode() string {
+	if x != nil {
+		return x.LotCode
+	}
+	return ""
+}
+
+func (x *ShippingRecord) GetQuantity() int64 {
+	if x != nil {
+		return x.Quantity
+	}
+	return 0
+}
+
+func (x *ShippingRecord) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *ShippingRecord) GetDescription() string {
+	if x != nil {
+		return x.Description
+	}
+	return ""
+}
+
+func (x *ShippingRecord) GetRecipient() string {
+	if x != nil {
+		return x.Recipient
+	}
+	return ""
+}
+
+func (x *ShippingRecord) GetShippedFrom() string {
+	if x != nil {
+		return x.ShippedFrom
+	}
+	return ""
+}
+
+func (x *ShippingRecord) GetShippedDate() string {
+	if x != nil {
+		return x.ShippedDate
+	}
+	return ""
+}
+
+func (x *ShippingRecord) GetLotCodeSource() string {
+	if x != nil {
+		return x.LotCodeSource
+	}
+	return ""
+}
+
+func (x *ShippingRecord) GetDocumentType() string {
+	if x != nil {
+		return x.DocumentType
+	}
+	return ""
+}
+
+func (x *ShippingRecord) GetDocumentNumber() string {
+	if x != nil {
+		return x.DocumentNumber
+	}
+	return ""
+}
+
+// ReceivingRecord is one receipt of a lot.
+type ReceivingRecord struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The traceability lot code.
+	LotCode string `protobuf:"bytes,1,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	// How much.
+	Quantity int64 `protobuf:"varint,2,opt,name=quantity,proto3" json:"quantity,omitempty"`
+	// The unit of it.
+	Unit string `protobuf:"bytes,3,opt,name=unit,proto3" json:"unit,omitempty"`
+	// What it is.
+	Description string `protobuf:"bytes,4,opt,name=description,proto3" json:"description,omitempty"`
+	// The previous source.
+	Source string `protobuf:"bytes,5,opt,name=source,proto3" json:"source,omitempty"`
+	// Where it was received.
+	ReceivedAt string `protobuf:"bytes,6,opt,name=received_at,json=receivedAt,proto3" json:"received_at,omitempty"`
+	// The day, as 2026-11-25.
+	ReceivedDate string `protobuf:"bytes,7,opt,name=received_date,json=receivedDate,proto3" json:"received_date,omitempty"`
+	// The source of the lot code.
+	LotCodeSource string `protobuf:"bytes,8,opt,name=lot_code_source,json=lotCodeSource,proto3" json:"lot_code_source,omitempty"`
+	// The kind of the reference document.
+	DocumentType string `protobuf:"bytes,9,opt,name=document_type,json=documentType,proto3" json:"document_type,omitempty"`
+	// Its number.
+	DocumentNumber string `protobuf:"bytes,10,opt,name=document_number,json=documentNumber,proto3" json:"document_number,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *ReceivingRecord) Reset() {
+	*x = ReceivingRecord{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReceivingRecord) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReceivingRecord) ProtoMessage() {}
+
+func (x *ReceivingRecord) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReceivingRecord.ProtoReflect.Descriptor instead.
+func (*ReceivingRecord) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *ReceivingRecord) GetLotCode() string {
+	if x != nil {
+		return x.LotCode
+	}
+	return ""
+}
+
+func (x *ReceivingRecord) GetQuantity() int64 {
+	if x != nil {
+		return x.Quantity
+	}
+	return 0
+}
+
+func (x *ReceivingRecord) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *ReceivingRecord) GetDescription() string {
+	if x != nil {
+		return x.Description
+	}
+	return ""
+}
+
+func (x *ReceivingRecord) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *ReceivingRecord) GetReceivedAt() string {
+	if x != nil {
+		return x.ReceivedAt
+	}
+	return ""
+}
+
+func (x *ReceivingRecord) GetReceivedDate() string {
+	if x != nil {
+		return x.ReceivedDate
+	}
+	return ""
+}
+
+func (x *ReceivingRecord) GetLotCodeSource() string {
+	if x != nil {
+		return x.LotCodeSource
+	}
+	return ""
+}
+
+func (x *ReceivingRecord) GetDocumentType() string {
+	if x != nil {
+		return x.DocumentType
+	}
+	return ""
+}
+
+func (x *ReceivingRecord) GetDocumentNumber() string {
+	if x != nil {
+		return x.DocumentNumber
+	}
+	return ""
+}
+
+// Receipt is what was noted when an ingredient lot was received.
+type Receipt struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Who delivered it.
+	Supplier string `protobuf:"bytes,1,opt,name=supplier,proto3" json:"supplier,omitempty"`
+	// The lot code as the supplier prints it.
+	PrintedCode string `protobuf:"bytes,2,opt,name=printed_code,json=printedCode,proto3" json:"printed_code,omitempty"`
+	// The delivery note. Empty for none.
+	Document string `protobuf:"bytes,3,opt,name=document,proto3" json:"document,omitempty"`
+	// The last day of its use, as 2027-03-31. Empty when none is printed.
+	UseByDate string `protobuf:"bytes,4,opt,name=use_by_date,json=useByDate,proto3" json:"use_by_date,omitempty"`
+	// The temperature of the goods. Not set when it was not measured.
+	TempMillicelsius *int32 `protobuf:"varint,5,opt,name=temp_millicelsius,json=tempMillicelsius,proto3,oneof" json:"temp_millicelsius,omitempty"`
+	// The allergens declared on the pack.
+	Allergens []string `protobuf:"bytes,6,rep,name=allergens,proto3" json:"allergens,omitempty"`
+	// How they differ from the book, which blocks use. Empty when they do not, or when it is settled.
+	Differs string `protobuf:"bytes,7,opt,name=differs,proto3" json:"differs,omitempty"`
+	// Who settled the difference, and how. Empty when nobody did.
+	Settled       string `protobuf:"bytes,8,opt,name=settled,proto3" json:"settled,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Receipt) Reset() {
+	*x = Receipt{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Receipt) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Receipt) ProtoMessage() {}
+
+func (x *Receipt) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Receipt.ProtoReflect.Descriptor instead.
+func (*Receipt) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *Receipt) GetSupplier() string {
+	if x != nil {
+		return x.Supplier
+	}
+	return ""
+}
+
+func (x *Receipt) GetPrintedCode() string {
+	if x != nil {
+		return x.PrintedCode
+	}
+	return ""
+}
+
+func (x *Receipt) GetDocument() string {
+	if x != nil {
+		return x.Document
+	}
+	return ""
+}
+
+func (x *Receipt) GetUseByDate() string {
+	if x != nil {
+		return x.UseByDate
+	}
+	return ""
+}
+
+func (x *Receipt) GetTempMillicelsius() int32 {
+	if x != nil && x.TempMillicelsius != nil {
+		return *x.TempMillicelsius
+	}
+	return 0
+}
+
+func (x *Receipt) GetAllergens() []string {
+	if x != nil {
+		return x.Allergens
+	}
+	return nil
+}
+
+func (x *Receipt) GetDiffers() string {
+	if x != nil {
+		return x.Differs
+	}
+	return ""
+}
+
+func (x *Receipt) GetSettled() string {
+	if x != nil {
+		return x.Settled
+	}
+	return ""
+}
+
+// Stock is what is at one place.
+type Stock struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The place: kitchen, returns, van/RUN/SHOP, or a shop's id.
+	Place string `protobuf:"bytes,1,opt,name=place,proto3" json:"place,omitempty"`
+	// How many pieces of an item.
+	Pieces int64 `protobuf:"varint,2,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	// How much of a lot that is weighed.
+	MassMg        int64 `protobuf:"varint,3,opt,name=mass_mg,json=massMg,proto3" json:"mass_mg,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Stock) Reset() {
+	*x = Stock{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Stock) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Stock) ProtoMessage() {}
+
+func (x *Stock) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Stock.ProtoReflect.Descriptor instead.
+func (*Stock) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *Stock) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *Stock) GetPieces() int64 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
+func (x *Stock) GetMassMg() int64 {
+	if x != nil {
+		return x.MassMg
+	}
+	return 0
 }
 
 // CountStockRequest holds what was counted.
@@ -99,7 +2747,7 @@ type CountStockRequest struct {
 
 func (x *CountStockRequest) Reset() {
 	*x = CountStockRequest{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[0]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -111,7 +2759,7 @@ func (x *CountStockRequest) String() string {
 func (*CountStockRequest) ProtoMessage() {}
 
 func (x *CountStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[0]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -124,7 +2772,7 @@ func (x *CountStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountStockRequest.ProtoReflect.Descriptor instead.
 func (*CountStockRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{0}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *CountStockRequest) GetKitchen() string {
@@ -159,7 +2807,7 @@ type CountStockResponse struct {
 
 func (x *CountStockResponse) Reset() {
 	*x = CountStockResponse{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[1]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -171,7 +2819,7 @@ func (x *CountStockResponse) String() string {
 func (*CountStockResponse) ProtoMessage() {}
 
 func (x *CountStockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[1]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -184,7 +2832,7 @@ func (x *CountStockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountStockResponse.ProtoReflect.Descriptor instead.
 func (*CountStockResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{1}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *CountStockResponse) GetLots() []*Lot {
@@ -210,14 +2858,20 @@ type StockCount struct {
 	// End of its mixing: from here its age is counted.
 	MadeTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=made_time,json=madeTime,proto3" json:"made_time,omitempty"`
 	// Why it must not be used, for a lot not known yet. Empty when it may.
-	HeldReason    string `protobuf:"bytes,7,opt,name=held_reason,json=heldReason,proto3" json:"held_reason,omitempty"`
+	HeldReason string `protobuf:"bytes,7,opt,name=held_reason,json=heldReason,proto3" json:"held_reason,omitempty"`
+	// Why it is not what the records say. Empty when it is, or when nobody knows.
+	VarianceReason string `protobuf:"bytes,8,opt,name=variance_reason,json=varianceReason,proto3" json:"variance_reason,omitempty"`
+	// The ingredient, for what was bought in. It must be received before it is counted.
+	IngredientId string `protobuf:"bytes,9,opt,name=ingredient_id,json=ingredientId,proto3" json:"ingredient_id,omitempty"`
+	// Where it was counted: kitchen, returns, or a shop's id. Empty for the kitchen.
+	Place         string `protobuf:"bytes,10,opt,name=place,proto3" json:"place,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *StockCount) Reset() {
 	*x = StockCount{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[2]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -229,7 +2883,7 @@ func (x *StockCount) String() string {
 func (*StockCount) ProtoMessage() {}
 
 func (x *StockCount) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[2]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -242,7 +2896,7 @@ func (x *StockCount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StockCount.ProtoReflect.Descriptor instead.
 func (*StockCount) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{2}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *StockCount) GetLotCode() string {
@@ -294,6 +2948,27 @@ func (x *StockCount) GetHeldReason() string {
 	return ""
 }
 
+func (x *StockCount) GetVarianceReason() string {
+	if x != nil {
+		return x.VarianceReason
+	}
+	return ""
+}
+
+func (x *StockCount) GetIngredientId() string {
+	if x != nil {
+		return x.IngredientId
+	}
+	return ""
+}
+
+func (x *StockCount) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
 // GetLotRequest names one lot.
 type GetLotRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -305,7 +2980,7 @@ type GetLotRequest struct {
 
 func (x *GetLotRequest) Reset() {
 	*x = GetLotRequest{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[3]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -317,7 +2992,7 @@ func (x *GetLotRequest) String() string {
 func (*GetLotRequest) ProtoMessage() {}
 
 func (x *GetLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[3]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -330,7 +3005,7 @@ func (x *GetLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLotRequest.ProtoReflect.Descriptor instead.
 func (*GetLotRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{3}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *GetLotRequest) GetName() string {
@@ -345,15 +3020,17 @@ type GetLotResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The lot.
 	Lot *Lot `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
-	// Its movements, oldest first; they sum to what is on hand.
-	Movements     []*Movement `protobuf:"bytes,2,rep,name=movements,proto3" json:"movements,omitempty"`
+	// Its movements, oldest first; at every place they sum to what is there.
+	Movements []*Movement `protobuf:"bytes,2,rep,name=movements,proto3" json:"movements,omitempty"`
+	// The holds in force on it.
+	Holds         []*Hold `protobuf:"bytes,3,rep,name=holds,proto3" json:"holds,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GetLotResponse) Reset() {
 	*x = GetLotResponse{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[4]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -365,7 +3042,7 @@ func (x *GetLotResponse) String() string {
 func (*GetLotResponse) ProtoMessage() {}
 
 func (x *GetLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[4]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -378,7 +3055,7 @@ func (x *GetLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLotResponse.ProtoReflect.Descriptor instead.
 func (*GetLotResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{4}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *GetLotResponse) GetLot() *Lot {
@@ -395,6 +3072,86 @@ func (x *GetLotResponse) GetMovements() []*Movement {
 	return nil
 }
 
+func (x *GetLotResponse) GetHolds() []*Hold {
+	if x != nil {
+		return x.Holds
+	}
+	return nil
+}
+
+// Hold keeps a lot from being used.
+type Hold struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot that was held first: this one, or one it was made from.
+	CauseCode string `protobuf:"bytes,1,opt,name=cause_code,json=causeCode,proto3" json:"cause_code,omitempty"`
+	// Why.
+	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Since when.
+	HoldTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=hold_time,json=holdTime,proto3" json:"hold_time,omitempty"`
+	// By whom.
+	HeldBy        string `protobuf:"bytes,4,opt,name=held_by,json=heldBy,proto3" json:"held_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Hold) Reset() {
+	*x = Hold{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Hold) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Hold) ProtoMessage() {}
+
+func (x *Hold) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Hold.ProtoReflect.Descriptor instead.
+func (*Hold) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{35}
+}
+
+func (x *Hold) GetCauseCode() string {
+	if x != nil {
+		return x.CauseCode
+	}
+	return ""
+}
+
+func (x *Hold) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *Hold) GetHoldTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.HoldTime
+	}
+	return nil
+}
+
+func (x *Hold) GetHeldBy() string {
+	if x != nil {
+		return x.HeldBy
+	}
+	return ""
+}
+
 // ListLotsRequest asks for a page of lots.
 type ListLotsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -405,14 +3162,16 @@ type ListLotsRequest struct {
 	// What the page before returned; empty for the first page.
 	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// Only lots of which something is left.
-	OnHandOnly    bool `protobuf:"varint,4,opt,name=on_hand_only,json=onHandOnly,proto3" json:"on_hand_only,omitempty"`
+	OnHandOnly bool `protobuf:"varint,4,opt,name=on_hand_only,json=onHandOnly,proto3" json:"on_hand_only,omitempty"`
+	// Only lots that are at a place, with what is there. Empty for all.
+	Place         string `protobuf:"bytes,5,opt,name=place,proto3" json:"place,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ListLotsRequest) Reset() {
 	*x = ListLotsRequest{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[5]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -424,7 +3183,7 @@ func (x *ListLotsRequest) String() string {
 func (*ListLotsRequest) ProtoMessage() {}
 
 func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[5]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -437,7 +3196,7 @@ func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsRequest.ProtoReflect.Descriptor instead.
 func (*ListLotsRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{5}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *ListLotsRequest) GetKitchen() string {
@@ -468,6 +3227,13 @@ func (x *ListLotsRequest) GetOnHandOnly() bool {
 	return false
 }
 
+func (x *ListLotsRequest) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
 // ListLotsResponse is a page of lots.
 type ListLotsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -481,7 +3247,7 @@ type ListLotsResponse struct {
 
 func (x *ListLotsResponse) Reset() {
 	*x = ListLotsResponse{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[6]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -493,7 +3259,7 @@ func (x *ListLotsResponse) String() string {
 func (*ListLotsResponse) ProtoMessage() {}
 
 func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[6]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -506,7 +3272,7 @@ func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsResponse.ProtoReflect.Descriptor instead.
 func (*ListLotsResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{6}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *ListLotsResponse) GetLots() []*Lot {
@@ -538,25 +3304,33 @@ type Lot struct {
 	FormulaId string `protobuf:"bytes,5,opt,name=formula_id,json=formulaId,proto3" json:"formula_id,omitempty"`
 	// The formula's name for people.
 	FormulaName string `protobuf:"bytes,6,opt,name=formula_name,json=formulaName,proto3" json:"formula_name,omitempty"`
-	// How many pieces of the item are left.
+	// How many pieces of the item are at the place.
 	Pieces int64 `protobuf:"varint,7,opt,name=pieces,proto3" json:"pieces,omitempty"`
-	// How much of the preferment is left.
+	// How much of the preferment or ingredient is at the place.
 	MassMg int64 `protobuf:"varint,8,opt,name=mass_mg,json=massMg,proto3" json:"mass_mg,omitempty"`
-	// End of its mixing: from here its age is counted.
+	// End of its mixing: from here its age is counted. Of an ingredient, when it was received first.
 	MadeTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=made_time,json=madeTime,proto3" json:"made_time,omitempty"`
-	// Where it is: kitchen, or a shop's id.
+	// The place: the kitchen, but in a list of the lots at a shop.
 	Place string `protobuf:"bytes,10,opt,name=place,proto3" json:"place,omitempty"`
 	// The batch it came out of. Empty for a lot that was counted in.
 	BatchId string `protobuf:"bytes,11,opt,name=batch_id,json=batchId,proto3" json:"batch_id,omitempty"`
 	// Why it must not be used. Empty when it may.
-	HeldReason    string `protobuf:"bytes,12,opt,name=held_reason,json=heldReason,proto3" json:"held_reason,omitempty"`
+	HeldReason string `protobuf:"bytes,12,opt,name=held_reason,json=heldReason,proto3" json:"held_reason,omitempty"`
+	// The ingredient, for what was bought in. Empty for what was made.
+	IngredientId string `protobuf:"bytes,13,opt,name=ingredient_id,json=ingredientId,proto3" json:"ingredient_id,omitempty"`
+	// The ingredient's name for people.
+	IngredientName string `protobuf:"bytes,14,opt,name=ingredient_name,json=ingredientName,proto3" json:"ingredient_name,omitempty"`
+	// What was noted when it was received. Set for ingredient lots only.
+	Receipt *Receipt `protobuf:"bytes,15,opt,name=receipt,proto3" json:"receipt,omitempty"`
+	// What is left of it, place by place.
+	Stocks        []*Stock `protobuf:"bytes,16,rep,name=stocks,proto3" json:"stocks,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Lot) Reset() {
 	*x = Lot{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[7]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -568,7 +3342,7 @@ func (x *Lot) String() string {
 func (*Lot) ProtoMessage() {}
 
 func (x *Lot) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[7]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -581,7 +3355,7 @@ func (x *Lot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lot.ProtoReflect.Descriptor instead.
 func (*Lot) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{7}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *Lot) GetName() string {
@@ -668,6 +3442,34 @@ func (x *Lot) GetHeldReason() string {
 	return ""
 }
 
+func (x *Lot) GetIngredientId() string {
+	if x != nil {
+		return x.IngredientId
+	}
+	return ""
+}
+
+func (x *Lot) GetIngredientName() string {
+	if x != nil {
+		return x.IngredientName
+	}
+	return ""
+}
+
+func (x *Lot) GetReceipt() *Receipt {
+	if x != nil {
+		return x.Receipt
+	}
+	return nil
+}
+
+func (x *Lot) GetStocks() []*Stock {
+	if x != nil {
+		return x.Stocks
+	}
+	return nil
+}
+
 // Movement is one change of a lot's quantity. Movements are added, never changed.
 type Movement struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -684,14 +3486,20 @@ type Movement struct {
 	// The batch, run or count it belongs to.
 	Reference string `protobuf:"bytes,6,opt,name=reference,proto3" json:"reference,omitempty"`
 	// The lot it changes.
-	LotCode       string `protobuf:"bytes,7,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	LotCode string `protobuf:"bytes,7,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	// The place whose quantity it changes.
+	Place string `protobuf:"bytes,8,opt,name=place,proto3" json:"place,omitempty"`
+	// The place that as much came to. Empty for none.
+	ToPlace string `protobuf:"bytes,9,opt,name=to_place,json=toPlace,proto3" json:"to_place,omitempty"`
+	// Why, where somebody said so.
+	Reason        string `protobuf:"bytes,10,opt,name=reason,proto3" json:"reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Movement) Reset() {
 	*x = Movement{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[8]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -703,7 +3511,7 @@ func (x *Movement) String() string {
 func (*Movement) ProtoMessage() {}
 
 func (x *Movement) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[8]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -716,7 +3524,7 @@ func (x *Movement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Movement.ProtoReflect.Descriptor instead.
 func (*Movement) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{8}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *Movement) GetKind() MovementKind {
@@ -768,18 +3576,257 @@ func (x *Movement) GetLotCode() string {
 	return ""
 }
 
+func (x *Movement) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *Movement) GetToPlace() string {
+	if x != nil {
+		return x.ToPlace
+	}
+	return ""
+}
+
+func (x *Movement) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
 var File_doughrun_v1_lot_proto protoreflect.FileDescriptor
 
 const file_doughrun_v1_lot_proto_rawDesc = "" +
 	"\n" +
-	"\x15doughrun/v1/lot.proto\x12\vdoughrun.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xbf\x01\n" +
+	"\x15doughrun/v1/lot.proto\x12\vdoughrun.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19doughrun/v1/kitchen.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xde\x03\n" +
+	"\x0eMoveLotRequest\x12a\n" +
+	"\x04name\x18\x01 \x01(\tBM\xbaHJrH2F^kitchens/[a-z0-9][a-z0-9-]{0,62}/lots/[A-Za-z0-9][A-Za-z0-9.-]{0,63}$R\x04name\x12V\n" +
+	"\x04from\x18\x02 \x01(\tBB\xbaH?r=2;^([a-z0-9][a-z0-9-]{0,62}(/[a-z0-9][a-z0-9-]{0,62}){0,2})?$R\x04from\x12O\n" +
+	"\x02to\x18\x03 \x01(\tB?\xbaH<r:28^[a-z0-9][a-z0-9-]{0,62}(/[a-z0-9][a-z0-9-]{0,62}){0,2}$R\x02to\x12$\n" +
+	"\x06pieces\x18\x04 \x01(\x03B\f\xbaH\t\"\a\x18\x80\xc2\xd7/(\x00R\x06pieces\x12'\n" +
+	"\amass_mg\x18\x05 \x01(\x03B\x0e\xbaH\v\"\t\x18\x80\xa0\x94\xa5\x8d\x1d(\x00R\x06massMg\x12 \n" +
+	"\x06reason\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\x06reason\x12'\n" +
+	"\n" +
+	"request_id\x18\a \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\x12&\n" +
+	"\treference\x18\b \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\treference\"5\n" +
+	"\x0fMoveLotResponse\x12\"\n" +
+	"\x03lot\x18\x01 \x01(\v2\x10.doughrun.v1.LotR\x03lot\"\xc0\x01\n" +
+	"\x0eHoldLotRequest\x12a\n" +
+	"\x04name\x18\x01 \x01(\tBM\xbaHJrH2F^kitchens/[a-z0-9][a-z0-9-]{0,62}/lots/[A-Za-z0-9][A-Za-z0-9.-]{0,63}$R\x04name\x12\"\n" +
+	"\x06reason\x18\x02 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\x12'\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"7\n" +
+	"\x0fHoldLotResponse\x12$\n" +
+	"\x04lots\x18\x01 \x03(\v2\x10.doughrun.v1.LotR\x04lots\"\xc3\x01\n" +
+	"\x11ReleaseLotRequest\x12a\n" +
+	"\x04name\x18\x01 \x01(\tBM\xbaHJrH2F^kitchens/[a-z0-9][a-z0-9-]{0,62}/lots/[A-Za-z0-9][A-Za-z0-9.-]{0,63}$R\x04name\x12\"\n" +
+	"\x06reason\x18\x02 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\x12'\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\":\n" +
+	"\x12ReleaseLotResponse\x12$\n" +
+	"\x04lots\x18\x01 \x03(\v2\x10.doughrun.v1.LotR\x04lots\"\x9d\x02\n" +
+	"\x11DestroyLotRequest\x12a\n" +
+	"\x04name\x18\x01 \x01(\tBM\xbaHJrH2F^kitchens/[a-z0-9][a-z0-9-]{0,62}/lots/[A-Za-z0-9][A-Za-z0-9.-]{0,63}$R\x04name\x12X\n" +
+	"\x05place\x18\x02 \x01(\tBB\xbaH?r=2;^([a-z0-9][a-z0-9-]{0,62}(/[a-z0-9][a-z0-9-]{0,62}){0,2})?$R\x05place\x12\"\n" +
+	"\x06reason\x18\x03 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\x12'\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"8\n" +
+	"\x12DestroyLotResponse\x12\"\n" +
+	"\x03lot\x18\x01 \x01(\v2\x10.doughrun.v1.LotR\x03lot\"\xe7\x04\n" +
+	"\x11ReceiveLotRequest\x12C\n" +
+	"\akitchen\x18\x01 \x01(\tB)\xbaH&r$2\"^kitchens/[a-z0-9][a-z0-9-]{0,62}$R\akitchen\x12E\n" +
+	"\ringredient_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\fingredientId\x12,\n" +
+	"\fprinted_code\x18\x03 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18<R\vprintedCode\x12&\n" +
+	"\bsupplier\x18\x04 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xc8\x01R\bsupplier\x12'\n" +
+	"\amass_mg\x18\x05 \x01(\x03B\x0e\xbaH\v\"\t\x18\x80\xa0\x94\xa5\x8d\x1d \x00R\x06massMg\x12F\n" +
+	"\vuse_by_date\x18\x06 \x01(\tB&\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\tuseByDate\x12F\n" +
+	"\x11temp_millicelsius\x18\a \x01(\x05B\x14\xbaH\x11\x1a\x0f\x18\xc0\xa9\a(\xa0\xab\xfc\xff\xff\xff\xff\xff\xff\x01H\x00R\x10tempMillicelsius\x88\x01\x01\x12,\n" +
+	"\tallergens\x18\b \x03(\tB\x0e\xbaH\v\x92\x01\b\x102\"\x04r\x02\x18?R\tallergens\x12%\n" +
+	"\x0eallergens_read\x18\t \x01(\bR\rallergensRead\x12#\n" +
+	"\bdocument\x18\n" +
+	" \x01(\tB\a\xbaH\x04r\x02\x18dR\bdocument\x12'\n" +
+	"\n" +
+	"request_id\x18\v \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestIdB\x14\n" +
+	"\x12_temp_millicelsius\"8\n" +
+	"\x12ReceiveLotResponse\x12\"\n" +
+	"\x03lot\x18\x01 \x01(\v2\x10.doughrun.v1.LotR\x03lot\"\xc2\x01\n" +
+	"\x10SettleLotRequest\x12a\n" +
+	"\x04name\x18\x01 \x01(\tBM\xbaHJrH2F^kitchens/[a-z0-9][a-z0-9-]{0,62}/lots/[A-Za-z0-9][A-Za-z0-9.-]{0,63}$R\x04name\x12\"\n" +
+	"\x06reason\x18\x02 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\x12'\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"7\n" +
+	"\x11SettleLotResponse\x12\"\n" +
+	"\x03lot\x18\x01 \x01(\v2\x10.doughrun.v1.LotR\x03lot\"\x96\x03\n" +
+	"\x15ChangeLotInUseRequest\x12C\n" +
+	"\akitchen\x18\x01 \x01(\tB)\xbaH&r$2\"^kitchens/[a-z0-9][a-z0-9-]{0,62}$R\akitchen\x12E\n" +
+	"\ringredient_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\fingredientId\x12\"\n" +
+	"\blot_code\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x18@R\alotCode\x126\n" +
+	"\x04kind\x18\x04 \x01(\x0e2\x16.doughrun.v1.InUseKindB\n" +
+	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04kind\x12;\n" +
+	"\vchange_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"changeTime\x12/\n" +
+	"\x0eexpired_reason\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\rexpiredReason\x12'\n" +
+	"\n" +
+	"request_id\x18\a \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"l\n" +
+	"\x16ChangeLotInUseResponse\x12$\n" +
+	"\x04lots\x18\x01 \x03(\v2\x10.doughrun.v1.LotR\x04lots\x12,\n" +
+	"\x12possible_batch_ids\x18\x02 \x03(\tR\x10possibleBatchIds\"y\n" +
+	"\x14GetIssueSheetRequest\x12a\n" +
+	"\x05night\x18\x01 \x01(\tBK\xbaHHrF2D^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x05night\"\x91\x01\n" +
+	"\x15GetIssueSheetResponse\x12%\n" +
+	"\x04site\x18\x01 \x01(\v2\x11.doughrun.v1.SiteR\x04site\x12#\n" +
+	"\rplan_revision\x18\x02 \x01(\x05R\fplanRevision\x12,\n" +
+	"\x05lines\x18\x03 \x03(\v2\x16.doughrun.v1.IssueLineR\x05lines\"\xaa\x03\n" +
+	"\tIssueLine\x12#\n" +
+	"\ringredient_id\x18\x01 \x01(\tR\fingredientId\x12'\n" +
+	"\x0fingredient_name\x18\x02 \x01(\tR\x0eingredientName\x12\x18\n" +
+	"\achilled\x18\x03 \x01(\bR\achilled\x12$\n" +
+	"\x0eneeded_mass_mg\x18\x04 \x01(\x03R\fneededMassMg\x12 \n" +
+	"\fpack_mass_mg\x18\x05 \x01(\x03R\n" +
+	"packMassMg\x12\x14\n" +
+	"\x05packs\x18\x06 \x01(\x03R\x05packs\x12%\n" +
+	"\x0fon_hand_mass_mg\x18\a \x01(\x03R\fonHandMassMg\x12&\n" +
+	"\x0fblocked_mass_mg\x18\b \x01(\x03R\rblockedMassMg\x12\"\n" +
+	"\rshort_mass_mg\x18\t \x01(\x03R\vshortMassMg\x12\x18\n" +
+	"\acounted\x18\n" +
+	" \x01(\bR\acounted\x12\x10\n" +
+	"\x03low\x18\v \x01(\bR\x03low\x12\x1b\n" +
+	"\tlot_codes\x18\f \x03(\tR\blotCodes\x12\x1b\n" +
+	"\tbatch_ids\x18\r \x03(\tR\bbatchIds\"t\n" +
+	"\x0fTraceLotRequest\x12a\n" +
+	"\x04name\x18\x01 \x01(\tBM\xbaHJrH2F^kitchens/[a-z0-9][a-z0-9-]{0,62}/lots/[A-Za-z0-9][A-Za-z0-9.-]{0,63}$R\x04name\"\xae\x02\n" +
+	"\x10TraceLotResponse\x12%\n" +
+	"\x04site\x18\x01 \x01(\v2\x11.doughrun.v1.SiteR\x04site\x12*\n" +
+	"\x04lots\x18\x02 \x03(\v2\x16.doughrun.v1.TracedLotR\x04lots\x12-\n" +
+	"\x05draws\x18\x03 \x03(\v2\x17.doughrun.v1.TracedDrawR\x05draws\x123\n" +
+	"\tmovements\x18\x04 \x03(\v2\x15.doughrun.v1.MovementR\tmovements\x12!\n" +
+	"\fsister_codes\x18\x05 \x03(\tR\vsisterCodes\x12\x1b\n" +
+	"\trows_read\x18\x06 \x01(\x03R\browsRead\x12#\n" +
+	"\rrows_returned\x18\a \x01(\x03R\frowsReturned\"\xa7\x01\n" +
+	"\tTracedLot\x12\"\n" +
+	"\x03lot\x18\x01 \x01(\v2\x10.doughrun.v1.LotR\x03lot\x12*\n" +
+	"\x04side\x18\x02 \x01(\x0e2\x16.doughrun.v1.TraceSideR\x04side\x12\x1a\n" +
+	"\bpossible\x18\x03 \x01(\bR\bpossible\x12.\n" +
+	"\abalance\x18\x04 \x01(\v2\x14.doughrun.v1.BalanceR\abalance\"w\n" +
+	"\n" +
+	"TracedDraw\x12\x19\n" +
+	"\blot_code\x18\x01 \x01(\tR\alotCode\x12\x19\n" +
+	"\bbatch_id\x18\x02 \x01(\tR\abatchId\x12\x17\n" +
+	"\amass_mg\x18\x03 \x01(\x03R\x06massMg\x12\x1a\n" +
+	"\bpossible\x18\x04 \x01(\bR\bpossible\"\x9f\x01\n" +
+	"\aBalance\x12\x17\n" +
+	"\acame_in\x18\x01 \x01(\x03R\x06cameIn\x12\x1c\n" +
+	"\tdelivered\x18\x02 \x01(\x03R\tdelivered\x12\x17\n" +
+	"\aon_hand\x18\x03 \x01(\x03R\x06onHand\x12\x12\n" +
+	"\x04used\x18\x04 \x01(\x03R\x04used\x12\x16\n" +
+	"\x06wasted\x18\x05 \x01(\x03R\x06wasted\x12\x18\n" +
+	"\aunknown\x18\x06 \x01(\x03R\aunknown\"y\n" +
+	"\x14GetRecallPackRequest\x12a\n" +
+	"\x04name\x18\x01 \x01(\tBM\xbaHJrH2F^kitchens/[a-z0-9][a-z0-9-]{0,62}/lots/[A-Za-z0-9][A-Za-z0-9.-]{0,63}$R\x04name\"\xbf\x03\n" +
+	"\x15GetRecallPackResponse\x12%\n" +
+	"\x04site\x18\x01 \x01(\v2\x11.doughrun.v1.SiteR\x04site\x12\"\n" +
+	"\x03lot\x18\x02 \x01(\v2\x10.doughrun.v1.LotR\x03lot\x12-\n" +
+	"\x05shops\x18\x03 \x03(\v2\x17.doughrun.v1.RecallShopR\x05shops\x12*\n" +
+	"\x04lots\x18\x04 \x03(\v2\x16.doughrun.v1.TracedLotR\x04lots\x12E\n" +
+	"\rtransformings\x18\x05 \x03(\v2\x1f.doughrun.v1.TransformingRecordR\rtransformings\x129\n" +
+	"\tshippings\x18\x06 \x03(\v2\x1b.doughrun.v1.ShippingRecordR\tshippings\x12<\n" +
+	"\n" +
+	"receivings\x18\a \x03(\v2\x1c.doughrun.v1.ReceivingRecordR\n" +
+	"receivings\x12\x1b\n" +
+	"\trows_read\x18\b \x01(\x03R\browsRead\x12#\n" +
+	"\rrows_returned\x18\t \x01(\x03R\frowsReturned\"\xfd\x03\n" +
+	"\n" +
+	"RecallShop\x12\x17\n" +
+	"\ashop_id\x18\x01 \x01(\tR\x06shopId\x12\x1b\n" +
+	"\tshop_name\x18\x02 \x01(\tR\bshopName\x12\x18\n" +
+	"\aaddress\x18\x03 \x01(\tR\aaddress\x12\x14\n" +
+	"\x05phone\x18\x04 \x01(\tR\x05phone\x12\x1f\n" +
+	"\vnight_phone\x18\x05 \x01(\tR\n" +
+	"nightPhone\x12\x19\n" +
+	"\blot_code\x18\x06 \x01(\tR\alotCode\x12 \n" +
+	"\vdescription\x18\a \x01(\tR\vdescription\x12\x16\n" +
+	"\x06pieces\x18\b \x01(\x03R\x06pieces\x12\x1f\n" +
+	"\vleft_pieces\x18\t \x01(\x03R\n" +
+	"leftPieces\x12(\n" +
+	"\x10under_way_pieces\x18\n" +
+	" \x01(\x03R\x0eunderWayPieces\x12\x17\n" +
+	"\arun_ids\x18\v \x03(\tR\x06runIds\x129\n" +
+	"\n" +
+	"first_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\tfirstTime\x127\n" +
+	"\tlast_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\blastTime\x12\x1a\n" +
+	"\bpossible\x18\x0e \x01(\bR\bpossible\x12\x1f\n" +
+	"\vheld_reason\x18\x0f \x01(\tR\n" +
+	"heldReason\"\xc7\x03\n" +
+	"\x12TransformingRecord\x12$\n" +
+	"\x0einput_lot_code\x18\x01 \x01(\tR\finputLotCode\x12+\n" +
+	"\x11input_description\x18\x02 \x01(\tR\x10inputDescription\x12%\n" +
+	"\x0einput_quantity\x18\x03 \x01(\x03R\rinputQuantity\x12\x1d\n" +
+	"\n" +
+	"input_unit\x18\x04 \x01(\tR\tinputUnit\x12\x19\n" +
+	"\blot_code\x18\x05 \x01(\tR\alotCode\x12\x1a\n" +
+	"\blocation\x18\x06 \x01(\tR\blocation\x12%\n" +
+	"\x0ecompleted_date\x18\a \x01(\tR\rcompletedDate\x12 \n" +
+	"\vdescription\x18\b \x01(\tR\vdescription\x12\x1a\n" +
+	"\bquantity\x18\t \x01(\x03R\bquantity\x12\x12\n" +
+	"\x04unit\x18\n" +
+	" \x01(\tR\x04unit\x12#\n" +
+	"\rdocument_type\x18\v \x01(\tR\fdocumentType\x12'\n" +
+	"\x0fdocument_number\x18\f \x01(\tR\x0edocumentNumber\x12\x1a\n" +
+	"\bpossible\x18\r \x01(\bR\bpossible\"\xd7\x02\n" +
+	"\x0eShippingRecord\x12\x19\n" +
+	"\blot_code\x18\x01 \x01(\tR\alotCode\x12\x1a\n" +
+	"\bquantity\x18\x02 \x01(\x03R\bquantity\x12\x12\n" +
+	"\x04unit\x18\x03 \x01(\tR\x04unit\x12 \n" +
+	"\vdescription\x18\x04 \x01(\tR\vdescription\x12\x1c\n" +
+	"\trecipient\x18\x05 \x01(\tR\trecipient\x12!\n" +
+	"\fshipped_from\x18\x06 \x01(\tR\vshippedFrom\x12!\n" +
+	"\fshipped_date\x18\a \x01(\tR\vshippedDate\x12&\n" +
+	"\x0flot_code_source\x18\b \x01(\tR\rlotCodeSource\x12#\n" +
+	"\rdocument_type\x18\t \x01(\tR\fdocumentType\x12'\n" +
+	"\x0fdocument_number\x18\n" +
+	" \x01(\tR\x0edocumentNumber\"\xd2\x02\n" +
+	"\x0fReceivingRecord\x12\x19\n" +
+	"\blot_code\x18\x01 \x01(\tR\alotCode\x12\x1a\n" +
+	"\bquantity\x18\x02 \x01(\x03R\bquantity\x12\x12\n" +
+	"\x04unit\x18\x03 \x01(\tR\x04unit\x12 \n" +
+	"\vdescription\x18\x04 \x01(\tR\vdescription\x12\x16\n" +
+	"\x06source\x18\x05 \x01(\tR\x06source\x12\x1f\n" +
+	"\vreceived_at\x18\x06 \x01(\tR\n" +
+	"receivedAt\x12#\n" +
+	"\rreceived_date\x18\a \x01(\tR\freceivedDate\x12&\n" +
+	"\x0flot_code_source\x18\b \x01(\tR\rlotCodeSource\x12#\n" +
+	"\rdocument_type\x18\t \x01(\tR\fdocumentType\x12'\n" +
+	"\x0fdocument_number\x18\n" +
+	" \x01(\tR\x0edocumentNumber\"\x9e\x02\n" +
+	"\aReceipt\x12\x1a\n" +
+	"\bsupplier\x18\x01 \x01(\tR\bsupplier\x12!\n" +
+	"\fprinted_code\x18\x02 \x01(\tR\vprintedCode\x12\x1a\n" +
+	"\bdocument\x18\x03 \x01(\tR\bdocument\x12\x1e\n" +
+	"\vuse_by_date\x18\x04 \x01(\tR\tuseByDate\x120\n" +
+	"\x11temp_millicelsius\x18\x05 \x01(\x05H\x00R\x10tempMillicelsius\x88\x01\x01\x12\x1c\n" +
+	"\tallergens\x18\x06 \x03(\tR\tallergens\x12\x18\n" +
+	"\adiffers\x18\a \x01(\tR\adiffers\x12\x18\n" +
+	"\asettled\x18\b \x01(\tR\asettledB\x14\n" +
+	"\x12_temp_millicelsius\"N\n" +
+	"\x05Stock\x12\x14\n" +
+	"\x05place\x18\x01 \x01(\tR\x05place\x12\x16\n" +
+	"\x06pieces\x18\x02 \x01(\x03R\x06pieces\x12\x17\n" +
+	"\amass_mg\x18\x03 \x01(\x03R\x06massMg\"\xbf\x01\n" +
 	"\x11CountStockRequest\x12C\n" +
 	"\akitchen\x18\x01 \x01(\tB)\xbaH&r$2\"^kitchens/[a-z0-9][a-z0-9-]{0,62}$R\akitchen\x12<\n" +
 	"\x06counts\x18\x02 \x03(\v2\x17.doughrun.v1.StockCountB\v\xbaH\b\x92\x01\x05\b\x01\x10\xf4\x03R\x06counts\x12'\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\":\n" +
 	"\x12CountStockResponse\x12$\n" +
-	"\x04lots\x18\x01 \x03(\v2\x10.doughrun.v1.LotR\x04lots\"\x99\x04\n" +
+	"\x04lots\x18\x01 \x03(\v2\x10.doughrun.v1.LotR\x04lots\"\xa0\x06\n" +
 	"\n" +
 	"StockCount\x12B\n" +
 	"\blot_code\x18\x01 \x01(\tB'\xbaH$r\"2 ^[A-Za-z0-9][A-Za-z0-9.-]{0,63}$R\alotCode\x12<\n" +
@@ -790,23 +3837,35 @@ const file_doughrun_v1_lot_proto_rawDesc = "" +
 	"\amass_mg\x18\x05 \x01(\x03B\x0e\xbaH\v\"\t\x18\x80\xa0\x94\xa5\x8d\x1d(\x00R\x06massMg\x12?\n" +
 	"\tmade_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\bmadeTime\x12)\n" +
 	"\vheld_reason\x18\a \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\n" +
-	"heldReason:\x89\x01\xbaH\x85\x01\x1a\x82\x01\n" +
-	"\x1bstock_count.item_or_formula\x122a count names an item or a formula, and never both\x1a/(this.item_id == '') != (this.formula_id == '')\"r\n" +
+	"heldReason\x121\n" +
+	"\x0fvariance_reason\x18\b \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\x0evarianceReason\x12H\n" +
+	"\ringredient_id\x18\t \x01(\tB#\xbaH r\x1e2\x1c^([a-z0-9][a-z0-9-]{0,62})?$R\fingredientId\x129\n" +
+	"\x05place\x18\n" +
+	" \x01(\tB#\xbaH r\x1e2\x1c^([a-z0-9][a-z0-9-]{0,62})?$R\x05place:\xd8\x01\xbaH\xd4\x01\x1a\xd1\x01\n" +
+	"\x1bstock_count.item_or_formula\x12Ha count names one of an item, a formula and an ingredient, and never two\x1ah(this.item_id == '' ? 0 : 1) + (this.formula_id == '' ? 0 : 1) + (this.ingredient_id == '' ? 0 : 1) == 1\"r\n" +
 	"\rGetLotRequest\x12a\n" +
-	"\x04name\x18\x01 \x01(\tBM\xbaHJrH2F^kitchens/[a-z0-9][a-z0-9-]{0,62}/lots/[A-Za-z0-9][A-Za-z0-9.-]{0,63}$R\x04name\"i\n" +
+	"\x04name\x18\x01 \x01(\tBM\xbaHJrH2F^kitchens/[a-z0-9][a-z0-9-]{0,62}/lots/[A-Za-z0-9][A-Za-z0-9.-]{0,63}$R\x04name\"\x92\x01\n" +
 	"\x0eGetLotResponse\x12\"\n" +
 	"\x03lot\x18\x01 \x01(\v2\x10.doughrun.v1.LotR\x03lot\x123\n" +
-	"\tmovements\x18\x02 \x03(\v2\x15.doughrun.v1.MovementR\tmovements\"\xc7\x01\n" +
+	"\tmovements\x18\x02 \x03(\v2\x15.doughrun.v1.MovementR\tmovements\x12'\n" +
+	"\x05holds\x18\x03 \x03(\v2\x11.doughrun.v1.HoldR\x05holds\"\x8f\x01\n" +
+	"\x04Hold\x12\x1d\n" +
+	"\n" +
+	"cause_code\x18\x01 \x01(\tR\tcauseCode\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x127\n" +
+	"\thold_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\bholdTime\x12\x17\n" +
+	"\aheld_by\x18\x04 \x01(\tR\x06heldBy\"\xa1\x02\n" +
 	"\x0fListLotsRequest\x12C\n" +
 	"\akitchen\x18\x01 \x01(\tB)\xbaH&r$2\"^kitchens/[a-z0-9][a-z0-9-]{0,62}$R\akitchen\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\x12 \n" +
 	"\fon_hand_only\x18\x04 \x01(\bR\n" +
-	"onHandOnly\"`\n" +
+	"onHandOnly\x12X\n" +
+	"\x05place\x18\x05 \x01(\tBB\xbaH?r=2;^([a-z0-9][a-z0-9-]{0,62}(/[a-z0-9][a-z0-9-]{0,62}){0,2})?$R\x05place\"`\n" +
 	"\x10ListLotsResponse\x12$\n" +
 	"\x04lots\x18\x01 \x03(\v2\x10.doughrun.v1.LotR\x04lots\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xe1\x02\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x8b\x04\n" +
 	"\x03Lot\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
 	"\x04code\x18\x02 \x01(\tR\x04code\x12\x17\n" +
@@ -822,7 +3881,11 @@ const file_doughrun_v1_lot_proto_rawDesc = "" +
 	" \x01(\tR\x05place\x12\x19\n" +
 	"\bbatch_id\x18\v \x01(\tR\abatchId\x12\x1f\n" +
 	"\vheld_reason\x18\f \x01(\tR\n" +
-	"heldReason\"\xf7\x01\n" +
+	"heldReason\x12#\n" +
+	"\ringredient_id\x18\r \x01(\tR\fingredientId\x12'\n" +
+	"\x0fingredient_name\x18\x0e \x01(\tR\x0eingredientName\x12.\n" +
+	"\areceipt\x18\x0f \x01(\v2\x14.doughrun.v1.ReceiptR\areceipt\x12*\n" +
+	"\x06stocks\x18\x10 \x03(\v2\x12.doughrun.v1.StockR\x06stocks\"\xc0\x02\n" +
 	"\bMovement\x12-\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x19.doughrun.v1.MovementKindR\x04kind\x12\x16\n" +
 	"\x06pieces\x18\x02 \x01(\x03R\x06pieces\x12\x17\n" +
@@ -830,19 +3893,54 @@ const file_doughrun_v1_lot_proto_rawDesc = "" +
 	"\tmove_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\bmoveTime\x12\x19\n" +
 	"\bmoved_by\x18\x05 \x01(\tR\amovedBy\x12\x1c\n" +
 	"\treference\x18\x06 \x01(\tR\treference\x12\x19\n" +
-	"\blot_code\x18\a \x01(\tR\alotCode*\x92\x01\n" +
+	"\blot_code\x18\a \x01(\tR\alotCode\x12\x14\n" +
+	"\x05place\x18\b \x01(\tR\x05place\x12\x19\n" +
+	"\bto_place\x18\t \x01(\tR\atoPlace\x12\x16\n" +
+	"\x06reason\x18\n" +
+	" \x01(\tR\x06reason*\x8f\x01\n" +
+	"\tInUseKind\x12\x1b\n" +
+	"\x17IN_USE_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
+	"\x12IN_USE_KIND_OPENED\x10\x01\x12\x19\n" +
+	"\x15IN_USE_KIND_TOPPED_UP\x10\x02\x12\x1b\n" +
+	"\x17IN_USE_KIND_CLEANED_OUT\x10\x03\x12\x15\n" +
+	"\x11IN_USE_KIND_FOUND\x10\x04*r\n" +
+	"\tTraceSide\x12\x1a\n" +
+	"\x16TRACE_SIDE_UNSPECIFIED\x10\x00\x12\x18\n" +
+	"\x14TRACE_SIDE_CAME_FROM\x10\x01\x12\x15\n" +
+	"\x11TRACE_SIDE_ITSELF\x10\x02\x12\x18\n" +
+	"\x14TRACE_SIDE_WENT_INTO\x10\x03*\xb7\x02\n" +
 	"\fMovementKind\x12\x1d\n" +
 	"\x19MOVEMENT_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12MOVEMENT_KIND_MADE\x10\x01\x12\x19\n" +
 	"\x15MOVEMENT_KIND_COUNTED\x10\x02\x12\x16\n" +
 	"\x12MOVEMENT_KIND_USED\x10\x03\x12\x18\n" +
-	"\x14MOVEMENT_KIND_PICKED\x10\x042\xf6\x01\n" +
+	"\x14MOVEMENT_KIND_PICKED\x10\x04\x12\x1a\n" +
+	"\x16MOVEMENT_KIND_RECEIVED\x10\x05\x12\x1b\n" +
+	"\x17MOVEMENT_KIND_CORRECTED\x10\x06\x12\x1b\n" +
+	"\x17MOVEMENT_KIND_DELIVERED\x10\a\x12\x17\n" +
+	"\x13MOVEMENT_KIND_MOVED\x10\b\x12\x1a\n" +
+	"\x16MOVEMENT_KIND_RETURNED\x10\t\x12\x18\n" +
+	"\x14MOVEMENT_KIND_WASTED\x10\n" +
+	"2\xc1\b\n" +
 	"\n" +
 	"LotService\x12R\n" +
 	"\n" +
 	"CountStock\x12\x1e.doughrun.v1.CountStockRequest\x1a\x1f.doughrun.v1.CountStockResponse\"\x03\x90\x02\x02\x12F\n" +
 	"\x06GetLot\x12\x1a.doughrun.v1.GetLotRequest\x1a\x1b.doughrun.v1.GetLotResponse\"\x03\x90\x02\x01\x12L\n" +
-	"\bListLots\x12\x1c.doughrun.v1.ListLotsRequest\x1a\x1d.doughrun.v1.ListLotsResponse\"\x03\x90\x02\x01B'Z%doughrun/proto/doughrun/v1;doughrunv1b\x06proto3"
+	"\bListLots\x12\x1c.doughrun.v1.ListLotsRequest\x1a\x1d.doughrun.v1.ListLotsResponse\"\x03\x90\x02\x01\x12I\n" +
+	"\aMoveLot\x12\x1b.doughrun.v1.MoveLotRequest\x1a\x1c.doughrun.v1.MoveLotResponse\"\x03\x90\x02\x02\x12I\n" +
+	"\aHoldLot\x12\x1b.doughrun.v1.HoldLotRequest\x1a\x1c.doughrun.v1.HoldLotResponse\"\x03\x90\x02\x02\x12R\n" +
+	"\n" +
+	"ReleaseLot\x12\x1e.doughrun.v1.ReleaseLotRequest\x1a\x1f.doughrun.v1.ReleaseLotResponse\"\x03\x90\x02\x02\x12R\n" +
+	"\n" +
+	"DestroyLot\x12\x1e.doughrun.v1.DestroyLotRequest\x1a\x1f.doughrun.v1.DestroyLotResponse\"\x03\x90\x02\x02\x12R\n" +
+	"\n" +
+	"ReceiveLot\x12\x1e.doughrun.v1.ReceiveLotRequest\x1a\x1f.doughrun.v1.ReceiveLotResponse\"\x03\x90\x02\x02\x12O\n" +
+	"\tSettleLot\x12\x1d.doughrun.v1.SettleLotRequest\x1a\x1e.doughrun.v1.SettleLotResponse\"\x03\x90\x02\x02\x12^\n" +
+	"\x0eChangeLotInUse\x12\".doughrun.v1.ChangeLotInUseRequest\x1a#.doughrun.v1.ChangeLotInUseResponse\"\x03\x90\x02\x02\x12[\n" +
+	"\rGetIssueSheet\x12!.doughrun.v1.GetIssueSheetRequest\x1a\".doughrun.v1.GetIssueSheetResponse\"\x03\x90\x02\x01\x12L\n" +
+	"\bTraceLot\x12\x1c.doughrun.v1.TraceLotRequest\x1a\x1d.doughrun.v1.TraceLotResponse\"\x03\x90\x02\x01\x12[\n" +
+	"\rGetRecallPack\x12!.doughrun.v1.GetRecallPackRequest\x1a\".doughrun.v1.GetRecallPackResponse\"\x03\x90\x02\x01B'Z%doughrun/proto/doughrun/v1;doughrunv1b\x06proto3"
 
 var (
 	file_doughrun_v1_lot_proto_rawDescOnce sync.Once
@@ -856,42 +3954,127 @@ func file_doughrun_v1_lot_proto_rawDescGZIP() []byte {
 	return file_doughrun_v1_lot_proto_rawDescData
 }
 
-var file_doughrun_v1_lot_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_doughrun_v1_lot_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_doughrun_v1_lot_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
+var file_doughrun_v1_lot_proto_msgTypes = make([]protoimpl.MessageInfo, 40)
 var file_doughrun_v1_lot_proto_goTypes = []any{
-	(MovementKind)(0),             // 0: doughrun.v1.MovementKind
-	(*CountStockRequest)(nil),     // 1: doughrun.v1.CountStockRequest
-	(*CountStockResponse)(nil),    // 2: doughrun.v1.CountStockResponse
-	(*StockCount)(nil),            // 3: doughrun.v1.StockCount
-	(*GetLotRequest)(nil),         // 4: doughrun.v1.GetLotRequest
-	(*GetLotResponse)(nil),        // 5: doughrun.v1.GetLotResponse
-	(*ListLotsRequest)(nil),       // 6: doughrun.v1.ListLotsRequest
-	(*ListLotsResponse)(nil),      // 7: doughrun.v1.ListLotsResponse
-	(*Lot)(nil),                   // 8: doughrun.v1.Lot
-	(*Movement)(nil),              // 9: doughrun.v1.Movement
-	(*timestamppb.Timestamp)(nil), // 10: google.protobuf.Timestamp
+	(InUseKind)(0),                 // 0: doughrun.v1.InUseKind
+	(TraceSide)(0),                 // 1: doughrun.v1.TraceSide
+	(MovementKind)(0),              // 2: doughrun.v1.MovementKind
+	(*MoveLotRequest)(nil),         // 3: doughrun.v1.MoveLotRequest
+	(*MoveLotResponse)(nil),        // 4: doughrun.v1.MoveLotResponse
+	(*HoldLotRequest)(nil),         // 5: doughrun.v1.HoldLotRequest
+	(*HoldLotResponse)(nil),        // 6: doughrun.v1.HoldLotResponse
+	(*ReleaseLotRequest)(nil),      // 7: doughrun.v1.ReleaseLotRequest
+	(*ReleaseLotResponse)(nil),     // 8: doughrun.v1.ReleaseLotResponse
+	(*DestroyLotRequest)(nil),      // 9: doughrun.v1.DestroyLotRequest
+	(*DestroyLotResponse)(nil),     // 10: doughrun.v1.DestroyLotResponse
+	(*ReceiveLotRequest)(nil),      // 11: doughrun.v1.ReceiveLotRequest
+	(*ReceiveLotResponse)(nil),     // 12: doughrun.v1.ReceiveLotResponse
+	(*SettleLotRequest)(nil),       // 13: doughrun.v1.SettleLotRequest
+	(*SettleLotResponse)(nil),      // 14: doughrun.v1.SettleLotResponse
+	(*ChangeLotInUseRequest)(nil),  // 15: doughrun.v1.ChangeLotInUseRequest
+	(*ChangeLotInUseResponse)(nil), // 16: doughrun.v1.ChangeLotInUseResponse
+	(*GetIssueSheetRequest)(nil),   // 17: doughrun.v1.GetIssueSheetRequest
+	(*GetIssueSheetResponse)(nil),  // 18: doughrun.v1.GetIssueSheetResponse
+	(*IssueLine)(nil),              // 19: doughrun.v1.IssueLine
+	(*TraceLotRequest)(nil),        // 20: doughrun.v1.TraceLotRequest
+	(*TraceLotResponse)(nil),       // 21: doughrun.v1.TraceLotResponse
+	(*TracedLot)(nil),              // 22: doughrun.v1.TracedLot
+	(*TracedDraw)(nil),             // 23: doughrun.v1.TracedDraw
+	(*Balance)(nil),                // 24: doughrun.v1.Balance
+	(*GetRecallPackRequest)(nil),   // 25: doughrun.v1.GetRecallPackRequest
+	(*GetRecallPackResponse)(nil),  // 26: doughrun.v1.GetRecallPackResponse
+	(*RecallShop)(nil),             // 27: doughrun.v1.RecallShop
+	(*TransformingRecord)(nil),     // 28: doughrun.v1.TransformingRecord
+	(*ShippingRecord)(nil),         // 29: doughrun.v1.ShippingRecord
+	(*ReceivingRecord)(nil),        // 30: doughrun.v1.ReceivingRecord
+	(*Receipt)(nil),                // 31: doughrun.v1.Receipt
+	(*Stock)(nil),                  // 32: doughrun.v1.Stock
+	(*CountStockRequest)(nil),      // 33: doughrun.v1.CountStockRequest
+	(*CountStockResponse)(nil),     // 34: doughrun.v1.CountStockResponse
+	(*StockCount)(nil),             // 35: doughrun.v1.StockCount
+	(*GetLotRequest)(nil),          // 36: doughrun.v1.GetLotRequest
+	(*GetLotResponse)(nil),         // 37: doughrun.v1.GetLotResponse
+	(*Hold)(nil),                   // 38: doughrun.v1.Hold
+	(*ListLotsRequest)(nil),        // 39: doughrun.v1.ListLotsRequest
+	(*ListLotsResponse)(nil),       // 40: doughrun.v1.ListLotsResponse
+	(*Lot)(nil),                    // 41: doughrun.v1.Lot
+	(*Movement)(nil),               // 42: doughrun.v1.Movement
+	(*timestamppb.Timestamp)(nil),  // 43: google.protobuf.Timestamp
+	(*Site)(nil),                   // 44: doughrun.v1.Site
 }
 var file_doughrun_v1_lot_proto_depIdxs = []int32{
-	3,  // 0: doughrun.v1.CountStockRequest.counts:type_name -> doughrun.v1.StockCount
-	8,  // 1: doughrun.v1.CountStockResponse.lots:type_name -> doughrun.v1.Lot
-	10, // 2: doughrun.v1.StockCount.made_time:type_name -> google.protobuf.Timestamp
-	8,  // 3: doughrun.v1.GetLotResponse.lot:type_name -> doughrun.v1.Lot
-	9,  // 4: doughrun.v1.GetLotResponse.movements:type_name -> doughrun.v1.Movement
-	8,  // 5: doughrun.v1.ListLotsResponse.lots:type_name -> doughrun.v1.Lot
-	10, // 6: doughrun.v1.Lot.made_time:type_name -> google.protobuf.Timestamp
-	0,  // 7: doughrun.v1.Movement.kind:type_name -> doughrun.v1.MovementKind
-	10, // 8: doughrun.v1.Movement.move_time:type_name -> google.protobuf.Timestamp
-	1,  // 9: doughrun.v1.LotService.CountStock:input_type -> doughrun.v1.CountStockRequest
-	4,  // 10: doughrun.v1.LotService.GetLot:input_type -> doughrun.v1.GetLotRequest
-	6,  // 11: doughrun.v1.LotService.ListLots:input_type -> doughrun.v1.ListLotsRequest
-	2,  // 12: doughrun.v1.LotService.CountStock:output_type -> doughrun.v1.CountStockResponse
-	5,  // 13: doughrun.v1.LotService.GetLot:output_type -> doughrun.v1.GetLotResponse
-	7,  // 14: doughrun.v1.LotService.ListLots:output_type -> doughrun.v1.ListLotsResponse
-	12, // [12:15] is the sub-list for method output_type
-	9,  // [9:12] is the sub-list for method input_type
-	9,  // [9:9] is the sub-list for extension type_name
-	9,  // [9:9] is the sub-list for extension extendee
-	0,  // [0:9] is the sub-list for field type_name
+	41, // 0: doughrun.v1.MoveLotResponse.lot:type_name -> doughrun.v1.Lot
+	41, // 1: doughrun.v1.HoldLotResponse.lots:type_name -> doughrun.v1.Lot
+	41, // 2: doughrun.v1.ReleaseLotResponse.lots:type_name -> doughrun.v1.Lot
+	41, // 3: doughrun.v1.DestroyLotResponse.lot:type_name -> doughrun.v1.Lot
+	41, // 4: doughrun.v1.ReceiveLotResponse.lot:type_name -> doughrun.v1.Lot
+	41, // 5: doughrun.v1.SettleLotResponse.lot:type_name -> doughrun.v1.Lot
+	0,  // 6: doughrun.v1.ChangeLotInUseRequest.kind:type_name -> doughrun.v1.InUseKind
+	43, // 7: doughrun.v1.ChangeLotInUseRequest.change_time:type_name -> google.protobuf.Timestamp
+	41, // 8: doughrun.v1.ChangeLotInUseResponse.lots:type_name -> doughrun.v1.Lot
+	44, // 9: doughrun.v1.GetIssueSheetResponse.site:type_name -> doughrun.v1.Site
+	19, // 10: doughrun.v1.GetIssueSheetResponse.lines:type_name -> doughrun.v1.IssueLine
+	44, // 11: doughrun.v1.TraceLotResponse.site:type_name -> doughrun.v1.Site
+	22, // 12: doughrun.v1.TraceLotResponse.lots:type_name -> doughrun.v1.TracedLot
+	23, // 13: doughrun.v1.TraceLotResponse.draws:type_name -> doughrun.v1.TracedDraw
+	42, // 14: doughrun.v1.TraceLotResponse.movements:type_name -> doughrun.v1.Movement
+	41, // 15: doughrun.v1.TracedLot.lot:type_name -> doughrun.v1.Lot
+	1,  // 16: doughrun.v1.TracedLot.side:type_name -> doughrun.v1.TraceSide
+	24, // 17: doughrun.v1.TracedLot.balance:type_name -> doughrun.v1.Balance
+	44, // 18: doughrun.v1.GetRecallPackResponse.site:type_name -> doughrun.v1.Site
+	41, // 19: doughrun.v1.GetRecallPackResponse.lot:type_name -> doughrun.v1.Lot
+	27, // 20: doughrun.v1.GetRecallPackResponse.shops:type_name -> doughrun.v1.RecallShop
+	22, // 21: doughrun.v1.GetRecallPackResponse.lots:type_name -> doughrun.v1.TracedLot
+	28, // 22: doughrun.v1.GetRecallPackResponse.transformings:type_name -> doughrun.v1.TransformingRecord
+	29, // 23: doughrun.v1.GetRecallPackResponse.shippings:type_name -> doughrun.v1.ShippingRecord
+	30, // 24: doughrun.v1.GetRecallPackResponse.receivings:type_name -> doughrun.v1.ReceivingRecord
+	43, // 25: doughrun.v1.RecallShop.first_time:type_name -> google.protobuf.Timestamp
+	43, // 26: doughrun.v1.RecallShop.last_time:type_name -> google.protobuf.Timestamp
+	35, // 27: doughrun.v1.CountStockRequest.counts:type_name -> doughrun.v1.StockCount
+	41, // 28: doughrun.v1.CountStockResponse.lots:type_name -> doughrun.v1.Lot
+	43, // 29: doughrun.v1.StockCount.made_time:type_name -> google.protobuf.Timestamp
+	41, // 30: doughrun.v1.GetLotResponse.lot:type_name -> doughrun.v1.Lot
+	42, // 31: doughrun.v1.GetLotResponse.movements:type_name -> doughrun.v1.Movement
+	38, // 32: doughrun.v1.GetLotResponse.holds:type_name -> doughrun.v1.Hold
+	43, // 33: doughrun.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
+	41, // 34: doughrun.v1.ListLotsResponse.lots:type_name -> doughrun.v1.Lot
+	43, // 35: doughrun.v1.Lot.made_time:type_name -> google.protobuf.Timestamp
+	31, // 36: doughrun.v1.Lot.receipt:type_name -> doughrun.v1.Receipt
+	32, // 37: doughrun.v1.Lot.stocks:type_name -> doughrun.v1.Stock
+	2,  // 38: doughrun.v1.Movement.kind:type_name -> doughrun.v1.MovementKind
+	43, // 39: doughrun.v1.Movement.move_time:type_name -> google.protobuf.Timestamp
+	33, // 40: doughrun.v1.LotService.CountStock:input_type -> doughrun.v1.CountStockRequest
+	36, // 41: doughrun.v1.LotService.GetLot:input_type -> doughrun.v1.GetLotRequest
+	39, // 42: doughrun.v1.LotService.ListLots:input_type -> doughrun.v1.ListLotsRequest
+	3,  // 43: doughrun.v1.LotService.MoveLot:input_type -> doughrun.v1.MoveLotRequest
+	5,  // 44: doughrun.v1.LotService.HoldLot:input_type -> doughrun.v1.HoldLotRequest
+	7,  // 45: doughrun.v1.LotService.ReleaseLot:input_type -> doughrun.v1.ReleaseLotRequest
+	9,  // 46: doughrun.v1.LotService.DestroyLot:input_type -> doughrun.v1.DestroyLotRequest
+	11, // 47: doughrun.v1.LotService.ReceiveLot:input_type -> doughrun.v1.ReceiveLotRequest
+	13, // 48: doughrun.v1.LotService.SettleLot:input_type -> doughrun.v1.SettleLotRequest
+	15, // 49: doughrun.v1.LotService.ChangeLotInUse:input_type -> doughrun.v1.ChangeLotInUseRequest
+	17, // 50: doughrun.v1.LotService.GetIssueSheet:input_type -> doughrun.v1.GetIssueSheetRequest
+	20, // 51: doughrun.v1.LotService.TraceLot:input_type -> doughrun.v1.TraceLotRequest
+	25, // 52: doughrun.v1.LotService.GetRecallPack:input_type -> doughrun.v1.GetRecallPackRequest
+	34, // 53: doughrun.v1.LotService.CountStock:output_type -> doughrun.v1.CountStockResponse
+	37, // 54: doughrun.v1.LotService.GetLot:output_type -> doughrun.v1.GetLotResponse
+	40, // 55: doughrun.v1.LotService.ListLots:output_type -> doughrun.v1.ListLotsResponse
+	4,  // 56: doughrun.v1.LotService.MoveLot:output_type -> doughrun.v1.MoveLotResponse
+	6,  // 57: doughrun.v1.LotService.HoldLot:output_type -> doughrun.v1.HoldLotResponse
+	8,  // 58: doughrun.v1.LotService.ReleaseLot:output_type -> doughrun.v1.ReleaseLotResponse
+	10, // 59: doughrun.v1.LotService.DestroyLot:output_type -> doughrun.v1.DestroyLotResponse
+	12, // 60: doughrun.v1.LotService.ReceiveLot:output_type -> doughrun.v1.ReceiveLotResponse
+	14, // 61: doughrun.v1.LotService.SettleLot:output_type -> doughrun.v1.SettleLotResponse
+	16, // 62: doughrun.v1.LotService.ChangeLotInUse:output_type -> doughrun.v1.ChangeLotInUseResponse
+	18, // 63: doughrun.v1.LotService.GetIssueSheet:output_type -> doughrun.v1.GetIssueSheetResponse
+	21, // 64: doughrun.v1.LotService.TraceLot:output_type -> doughrun.v1.TraceLotResponse
+	26, // 65: doughrun.v1.LotService.GetRecallPack:output_type -> doughrun.v1.GetRecallPackResponse
+	53, // [53:66] is the sub-list for method output_type
+	40, // [40:53] is the sub-list for method input_type
+	40, // [40:40] is the sub-list for extension type_name
+	40, // [40:40] is the sub-list for extension extendee
+	0,  // [0:40] is the sub-list for field type_name
 }
 
 func init() { file_doughrun_v1_lot_proto_init() }
@@ -899,13 +4082,16 @@ func file_doughrun_v1_lot_proto_init() {
 	if File_doughrun_v1_lot_proto != nil {
 		return
 	}
+	file_doughrun_v1_kitchen_proto_init()
+	file_doughrun_v1_lot_proto_msgTypes[8].OneofWrappers = []any{}
+	file_doughrun_v1_lot_proto_msgTypes[28].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_doughrun_v1_lot_proto_rawDesc), len(file_doughrun_v1_lot_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   9,
+			NumEnums:      3,
+			NumMessages:   40,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

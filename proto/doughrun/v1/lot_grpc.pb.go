@@ -19,9 +19,19 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	LotService_CountStock_FullMethodName = "/doughrun.v1.LotService/CountStock"
-	LotService_GetLot_FullMethodName     = "/doughrun.v1.LotService/GetLot"
-	LotService_ListLots_FullMethodName   = "/doughrun.v1.LotService/ListLots"
+	LotService_CountStock_FullMethodName     = "/doughrun.v1.LotService/CountStock"
+	LotService_GetLot_FullMethodName         = "/doughrun.v1.LotService/GetLot"
+	LotService_ListLots_FullMethodName       = "/doughrun.v1.LotService/ListLots"
+	LotService_MoveLot_FullMethodName        = "/doughrun.v1.LotService/MoveLot"
+	LotService_HoldLot_FullMethodName        = "/doughrun.v1.LotService/HoldLot"
+	LotService_ReleaseLot_FullMethodName     = "/doughrun.v1.LotService/ReleaseLot"
+	LotService_DestroyLot_FullMethodName     = "/doughrun.v1.LotService/DestroyLot"
+	LotService_ReceiveLot_FullMethodName     = "/doughrun.v1.LotService/ReceiveLot"
+	LotService_SettleLot_FullMethodName      = "/doughrun.v1.LotService/SettleLot"
+	LotService_ChangeLotInUse_FullMethodName = "/doughrun.v1.LotService/ChangeLotInUse"
+	LotService_GetIssueSheet_FullMethodName  = "/doughrun.v1.LotService/GetIssueSheet"
+	LotService_TraceLot_FullMethodName       = "/doughrun.v1.LotService/TraceLot"
+	LotService_GetRecallPack_FullMethodName  = "/doughrun.v1.LotService/GetRecallPack"
 )
 
 // LotServiceClient is the client API for LotService service.
@@ -39,6 +49,40 @@ type LotServiceClient interface {
 	GetLot(ctx context.Context, in *GetLotRequest, opts ...grpc.CallOption) (*GetLotResponse, error)
 	// ListLots returns lots by code. For the kitchen. Refuses a page token that another list made (INVALID_ARGUMENT).
 	ListLots(ctx context.Context, in *ListLotsRequest, opts ...grpc.CallOption) (*ListLotsResponse, error)
+	// MoveLot records that some of a lot went from one place to another: to a van (picked), from a van to a shop
+	// (delivered), from a shop to another (moved), back to the kitchen (returned, and never used again), or into the bin
+	// (wasted). For the kitchen, the drivers and the shops. Refuses a move that makes no sense, a lot on hold unless it is
+	// returned or wasted, more than there is (FAILED_PRECONDITION), and a place that does not exist (INVALID_ARGUMENT).
+	MoveLot(ctx context.Context, in *MoveLotRequest, opts ...grpc.CallOption) (*MoveLotResponse, error)
+	// HoldLot keeps a lot, and every lot made from it, from being used, wherever they are. For the kitchen. Refuses a lot
+	// that does not exist (NOT_FOUND).
+	HoldLot(ctx context.Context, in *HoldLotRequest, opts ...grpc.CallOption) (*HoldLotResponse, error)
+	// ReleaseLot ends a hold that began with a lot; a lot held for another reason too stays on hold. For the kitchen. Refuses
+	// a lot that no hold began with (NOT_FOUND).
+	ReleaseLot(ctx context.Context, in *ReleaseLotRequest, opts ...grpc.CallOption) (*ReleaseLotResponse, error)
+	// DestroyLot records that all there is of a lot at a place, or everywhere, was thrown away. For the kitchen and the
+	// shops. Refuses a lot of which nothing is there (FAILED_PRECONDITION).
+	DestroyLot(ctx context.Context, in *DestroyLotRequest, opts ...grpc.CallOption) (*DestroyLotResponse, error)
+	// ReceiveLot records that an ingredient was delivered. Declared allergens that are not the book's block its use until
+	// they are settled. For the kitchen. Refuses an ingredient that the book does not have (INVALID_ARGUMENT), and a lot that
+	// is known with another supplier or use-by (FAILED_PRECONDITION).
+	ReceiveLot(ctx context.Context, in *ReceiveLotRequest, opts ...grpc.CallOption) (*ReceiveLotResponse, error)
+	// SettleLot records that sheets, labels and shops know of the allergens in which a received lot differs from the book:
+	// it may be used. For the kitchen. Refuses a lot that does not differ (FAILED_PRECONDITION).
+	SettleLot(ctx context.Context, in *SettleLotRequest, opts ...grpc.CallOption) (*SettleLotResponse, error)
+	// ChangeLotInUse records which ingredient lot is in use from now on, so that nobody writes lots batch by batch. For the
+	// bakers. Refuses a lot on hold, one whose allergens are not settled, one past its use-by unless a reason is given
+	// (FAILED_PRECONDITION), one that was never received (NOT_FOUND), and an instant ahead of the clock (INVALID_ARGUMENT).
+	ChangeLotInUse(ctx context.Context, in *ChangeLotInUseRequest, opts ...grpc.CallOption) (*ChangeLotInUseResponse, error)
+	// GetIssueSheet returns what the batches of a night's plan need of every ingredient, in whole packs, beside what is
+	// there; of the draft when no plan is released. For the kitchen. Refuses a kitchen without a book (FAILED_PRECONDITION).
+	GetIssueSheet(ctx context.Context, in *GetIssueSheetRequest, opts ...grpc.CallOption) (*GetIssueSheetResponse, error)
+	// TraceLot follows a lot to everything it went into and everything it came from. For the kitchen. Refuses a lot that does
+	// not exist (NOT_FOUND).
+	TraceLot(ctx context.Context, in *TraceLotRequest, opts ...grpc.CallOption) (*TraceLotResponse, error)
+	// GetRecallPack returns what a recall of a lot needs: whom to call, what they have, and the records that 21 CFR 1.1340,
+	// 1.1345 and 1.1350 ask for. For the kitchen. Refuses a lot that does not exist (NOT_FOUND).
+	GetRecallPack(ctx context.Context, in *GetRecallPackRequest, opts ...grpc.CallOption) (*GetRecallPackResponse, error)
 }
 
 type lotServiceClient struct {
@@ -79,6 +123,106 @@ func (c *lotServiceClient) ListLots(ctx context.Context, in *ListLotsRequest, op
 	return out, nil
 }
 
+func (c *lotServiceClient) MoveLot(ctx context.Context, in *MoveLotRequest, opts ...grpc.CallOption) (*MoveLotResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(MoveLotResponse)
+	err := c.cc.Invoke(ctx, LotService_MoveLot_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *lotServiceClient) HoldLot(ctx context.Context, in *HoldLotRequest, opts ...grpc.CallOption) (*HoldLotResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(HoldLotResponse)
+	err := c.cc.Invoke(ctx, LotService_HoldLot_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *lotServiceClient) ReleaseLot(ctx context.Context, in *ReleaseLotRequest, opts ...grpc.CallOption) (*ReleaseLotResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReleaseLotResponse)
+	err := c.cc.Invoke(ctx, LotService_ReleaseLot_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *lotServiceClient) DestroyLot(ctx context.Context, in *DestroyLotRequest, opts ...grpc.CallOption) (*DestroyLotResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DestroyLotResponse)
+	err := c.cc.Invoke(ctx, LotService_DestroyLot_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *lotServiceClient) ReceiveLot(ctx context.Context, in *ReceiveLotRequest, opts ...grpc.CallOption) (*ReceiveLotResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReceiveLotResponse)
+	err := c.cc.Invoke(ctx, LotService_ReceiveLot_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *lotServiceClient) SettleLot(ctx context.Context, in *SettleLotRequest, opts ...grpc.CallOption) (*SettleLotResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SettleLotResponse)
+	err := c.cc.Invoke(ctx, LotService_SettleLot_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *lotServiceClient) ChangeLotInUse(ctx context.Context, in *ChangeLotInUseRequest, opts ...grpc.CallOption) (*ChangeLotInUseResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ChangeLotInUseResponse)
+	err := c.cc.Invoke(ctx, LotService_ChangeLotInUse_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *lotServiceClient) GetIssueSheet(ctx context.Context, in *GetIssueSheetRequest, opts ...grpc.CallOption) (*GetIssueSheetResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetIssueSheetResponse)
+	err := c.cc.Invoke(ctx, LotService_GetIssueSheet_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *lotServiceClient) TraceLot(ctx context.Context, in *TraceLotRequest, opts ...grpc.CallOption) (*TraceLotResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(TraceLotResponse)
+	err := c.cc.Invoke(ctx, LotService_TraceLot_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *lotServiceClient) GetRecallPack(ctx context.Context, in *GetRecallPackRequest, opts ...grpc.CallOption) (*GetRecallPackResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetRecallPackResponse)
+	err := c.cc.Invoke(ctx, LotService_GetRecallPack_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // LotServiceServer is the server API for LotService service.
 // All implementations must embed UnimplementedLotServiceServer
 // for forward compatibility.
@@ -94,6 +238,40 @@ type LotServiceServer interface {
 	GetLot(context.Context, *GetLotRequest) (*GetLotResponse, error)
 	// ListLots returns lots by code. For the kitchen. Refuses a page token that another list made (INVALID_ARGUMENT).
 	ListLots(context.Context, *ListLotsRequest) (*ListLotsResponse, error)
+	// MoveLot records that some of a lot went from one place to another: to a van (picked), from a van to a shop
+	// (delivered), from a shop to another (moved), back to the kitchen (returned, and never used again), or into the bin
+	// (wasted). For the kitchen, the drivers and the shops. Refuses a move that makes no sense, a lot on hold unless it is
+	// returned or wasted, more than there is (FAILED_PRECONDITION), and a place that does not exist (INVALID_ARGUMENT).
+	MoveLot(context.Context, *MoveLotRequest) (*MoveLotResponse, error)
+	// HoldLot keeps a lot, and every lot made from it, from being used, wherever they are. For the kitchen. Refuses a lot
+	// that does not exist (NOT_FOUND).
+	HoldLot(context.Context, *HoldLotRequest) (*HoldLotResponse, error)
+	// ReleaseLot ends a hold that began with a lot; a lot held for another reason too stays on hold. For the kitchen. Refuses
+	// a lot that no hold began with (NOT_FOUND).
+	ReleaseLot(context.Context, *ReleaseLotRequest) (*ReleaseLotResponse, error)
+	// DestroyLot records that all there is of a lot at a place, or everywhere, was thrown away. For the kitchen and the
+	// shops. Refuses a lot of which nothing is there (FAILED_PRECONDITION).
+	DestroyLot(context.Context, *DestroyLotRequest) (*DestroyLotResponse, error)
+	// ReceiveLot records that an ingredient was delivered. Declared allergens that are not the book's block its use until
+	// they are settled. For the kitchen. Refuses an ingredient that the book does not have (INVALID_ARGUMENT), and a lot that
+	// is known with another supplier or use-by (FAILED_PRECONDITION).
+	ReceiveLot(context.Context, *ReceiveLotRequest) (*ReceiveLotResponse, error)
+	// SettleLot records that sheets, labels and shops know of the allergens in which a received lot differs from the book:
+	// it may be used. For the kitchen. Refuses a lot that does not differ (FAILED_PRECONDITION).
+	SettleLot(context.Context, *SettleLotRequest) (*SettleLotResponse, error)
+	// ChangeLotInUse records which ingredient lot is in use from now on, so that nobody writes lots batch by batch. For the
+	// bakers. Refuses a lot on hold, one whose allergens are not settled, one past its use-by unless a reason is given
+	// (FAILED_PRECONDITION), one that was never received (NOT_FOUND), and an instant ahead of the clock (INVALID_ARGUMENT).
+	ChangeLotInUse(context.Context, *ChangeLotInUseRequest) (*ChangeLotInUseResponse, error)
+	// GetIssueSheet returns what the batches of a night's plan need of every ingredient, in whole packs, beside what is
+	// there; of the draft when no plan is released. For the kitchen. Refuses a kitchen without a book (FAILED_PRECONDITION).
+	GetIssueSheet(context.Context, *GetIssueSheetRequest) (*GetIssueSheetResponse, error)
+	// TraceLot follows a lot to everything it went into and everything it came from. For the kitchen. Refuses a lot that does
+	// not exist (NOT_FOUND).
+	TraceLot(context.Context, *TraceLotRequest) (*TraceLotResponse, error)
+	// GetRecallPack returns what a recall of a lot needs: whom to call, what they have, and the records that 21 CFR 1.1340,
+	// 1.1345 and 1.1350 ask for. For the kitchen. Refuses a lot that does not exist (NOT_FOUND).
+	GetRecallPack(context.Context, *GetRecallPackRequest) (*GetRecallPackResponse, error)
 	mustEmbedUnimplementedLotServiceServer()
 }
 
@@ -112,6 +290,36 @@ func (UnimplementedLotServiceServer) GetLot(context.Context, *GetLotRequest) (*G
 }
 func (UnimplementedLotServiceServer) ListLots(context.Context, *ListLotsRequest) (*ListLotsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListLots not implemented")
+}
+func (UnimplementedLotServiceServer) MoveLot(context.Context, *MoveLotRequest) (*MoveLotResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method MoveLot not implemented")
+}
+func (UnimplementedLotServiceServer) HoldLot(context.Context, *HoldLotRequest) (*HoldLotResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method HoldLot not implemented")
+}
+func (UnimplementedLotServiceServer) ReleaseLot(context.Context, *ReleaseLotRequest) (*ReleaseLotResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReleaseLot not implemented")
+}
+func (UnimplementedLotServiceServer) DestroyLot(context.Context, *DestroyLotRequest) (*DestroyLotResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method DestroyLot not implemented")
+}
+func (UnimplementedLotServiceServer) ReceiveLot(context.Context, *ReceiveLotRequest) (*ReceiveLotResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReceiveLot not implemented")
+}
+func (UnimplementedLotServiceServer) SettleLot(context.Context, *SettleLotRequest) (*SettleLotResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SettleLot not implemented")
+}
+func (UnimplementedLotServiceServer) ChangeLotInUse(context.Context, *ChangeLotInUseRequest) (*ChangeLotInUseResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ChangeLotInUse not implemented")
+}
+func (UnimplementedLotServiceServer) GetIssueSheet(context.Context, *GetIssueSheetRequest) (*GetIssueSheetResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetIssueSheet not implemented")
+}
+func (UnimplementedLotServiceServer) TraceLot(context.Context, *TraceLotRequest) (*TraceLotResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method TraceLot not implemented")
+}
+func (UnimplementedLotServiceServer) GetRecallPack(context.Context, *GetRecallPackRequest) (*GetRecallPackResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetRecallPack not implemented")
 }
 func (UnimplementedLotServiceServer) mustEmbedUnimplementedLotServiceServer() {}
 func (UnimplementedLotServiceServer) testEmbeddedByValue()                    {}
@@ -188,6 +396,186 @@ func _LotService_ListLots_Handler(srv interface{}, ctx context.Context, dec func
 	return interceptor(ctx, in, info, handler)
 }
 
+func _LotService_MoveLot_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(MoveLotRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LotServiceServer).MoveLot(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LotService_MoveLot_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LotServiceServer).MoveLot(ctx, req.(*MoveLotRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _LotService_HoldLot_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(HoldLotRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LotServiceServer).HoldLot(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LotService_HoldLot_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LotServiceServer).HoldLot(ctx, req.(*HoldLotRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _LotService_ReleaseLot_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReleaseLotRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LotServiceServer).ReleaseLot(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LotService_ReleaseLot_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LotServiceServer).ReleaseLot(ctx, req.(*ReleaseLotRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _LotService_DestroyLot_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DestroyLotRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LotServiceServer).DestroyLot(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LotService_DestroyLot_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LotServiceServer).DestroyLot(ctx, req.(*DestroyLotRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _LotService_ReceiveLot_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReceiveLotRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LotServiceServer).ReceiveLot(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LotService_ReceiveLot_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LotServiceServer).ReceiveLot(ctx, req.(*ReceiveLotRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _LotService_SettleLot_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SettleLotRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LotServiceServer).SettleLot(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LotService_SettleLot_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LotServiceServer).SettleLot(ctx, req.(*SettleLotRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _LotService_ChangeLotInUse_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ChangeLotInUseRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LotServiceServer).ChangeLotInUse(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LotService_ChangeLotInUse_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LotServiceServer).ChangeLotInUse(ctx, req.(*ChangeLotInUseRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _LotService_GetIssueSheet_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetIssueSheetRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LotServiceServer).GetIssueSheet(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LotService_GetIssueSheet_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LotServiceServer).GetIssueSheet(ctx, req.(*GetIssueSheetRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _LotService_TraceLot_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(TraceLotRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LotServiceServer).TraceLot(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LotService_TraceLot_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LotServiceServer).TraceLot(ctx, req.(*TraceLotRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _LotService_GetRecallPack_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetRecallPackRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LotServiceServer).GetRecallPack(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LotService_GetRecallPack_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LotServiceServer).GetRecallPack(ctx, req.(*GetRecallPackRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // LotService_ServiceDesc is the grpc.ServiceDesc for LotService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -206,6 +594,46 @@ var LotService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListLots",
 			Handler:    _LotService_ListLots_Handler,
+		},
+		{
+			MethodName: "MoveLot",
+			Handler:    _LotService_MoveLot_Handler,
+		},
+		{
+			MethodName: "HoldLot",
+			Handler:    _LotService_HoldLot_Handler,
+		},
+		{
+			MethodName: "ReleaseLot",
+			Handler:    _LotService_ReleaseLot_Handler,
+		},
+		{
+			MethodName: "DestroyLot",
+			Handler:    _LotService_DestroyLot_Handler,
+		},
+		{
+			MethodName: "ReceiveLot",
+			Handler:    _LotService_ReceiveLot_Handler,
+		},
+		{
+			MethodName: "SettleLot",
+			Handler:    _LotService_SettleLot_Handler,
+		},
+		{
+			MethodName: "ChangeLotInUse",
+			Handler:    _LotService_ChangeLotInUse_Handler,
+		},
+		{
+			MethodName: "GetIssueSheet",
+			Handler:    _LotService_GetIssueSheet_Handler,
+		},
+		{
+			MethodName: "TraceLot",
+			Handler:    _LotService_TraceLot_Handler,
+		},
+		{
+			MethodName: "GetRecallPack",
+			Handler:    _LotService_GetRecallPack_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -148,7 +148,9 @@ func (x *DraftPlanRequest) GetSteps() int64 {
 type DraftPlanResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The plan.
-	Plan          *Plan `protobuf:"bytes,1,opt,name=plan,proto3" json:"plan,omitempty"`
+	Plan *Plan `protobuf:"bytes,1,opt,name=plan,proto3" json:"plan,omitempty"`
+	// What is otherwise than in the plan in force, in words, by loading time; empty where none is in force.
+	Changes       []string `protobuf:"bytes,2,rep,name=changes,proto3" json:"changes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -186,6 +188,13 @@ func (*DraftPlanResponse) Descriptor() ([]byte, []int) {
 func (x *DraftPlanResponse) GetPlan() *Plan {
 	if x != nil {
 		return x.Plan
+	}
+	return nil
+}
+
+func (x *DraftPlanResponse) GetChanges() []string {
+	if x != nil {
+		return x.Changes
 	}
 	return nil
 }
@@ -1275,9 +1284,10 @@ const file_doughrun_v1_plan_proto_rawDesc = "" +
 	"\x05night\x18\x01 \x01(\tBK\xbaHHrF2D^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x05night\x12\x12\n" +
 	"\x04seed\x18\x02 \x01(\x04R\x04seed\x12#\n" +
 	"\x05steps\x18\x03 \x01(\x03B\r\xbaH\n" +
-	"\"\b\x18\x80\x94\xeb\xdc\x03(\x00R\x05steps\":\n" +
+	"\"\b\x18\x80\x94\xeb\xdc\x03(\x00R\x05steps\"T\n" +
 	"\x11DraftPlanResponse\x12%\n" +
-	"\x04plan\x18\x01 \x01(\v2\x11.doughrun.v1.PlanR\x04plan\"\xa4\x01\n" +
+	"\x04plan\x18\x01 \x01(\v2\x11.doughrun.v1.PlanR\x04plan\x12\x18\n" +
+	"\achanges\x18\x02 \x03(\tR\achanges\"\xa4\x01\n" +
 	"\x10CheckPlanRequest\x12a\n" +
 	"\x05night\x18\x01 \x01(\tBK\xbaHHrF2D^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x05night\x12-\n" +
 	"\x04plan\x18\x02 \x01(\v2\x11.doughrun.v1.PlanB\x06\xbaH\x03\xc8\x01\x01R\x04plan\"B\n" +

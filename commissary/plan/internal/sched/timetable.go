@@ -104,6 +104,7 @@ type Entry struct {
 	From, To, Setup int64
 	Family          int
 	Fixed           bool
+	Idle            bool // the resource is out of use: it is left as it was
 }
 
 // Fit returns the earliest start at or after from of an entry of the family,
@@ -113,22 +114,45 @@ type Entry struct {
 // entry; raise is 0 otherwise.
 func (r *Row) Fit(from, open, duration int64, family int, setup func(before, after int) int64) (start, clean, raise int64, next Entry) {
 	before, ready := -1, open
-	for _, next := range r.entries {
-		if next.From > from {
+	for i, entry := range r.entries {
+		if entry.From > from {
 			clean = setup(before, family)
 			start = max(from, ready+clean)
-			behind := setup(family, next.Family)
-			if start+duration <= next.From-max(next.Setup, behind) && (behind <= next.Setup || !next.Fixed) {
-				if behind <= next.Setup {
-					behind = 0
-				}
-				return start, clean, behind, next
+			if next, raise, ok := r.leave(i, start+duration, family, setup); ok {
+				return start, clean, raise, next
 			}
 		}
-		before, ready = next.Family, max(next.To, open)
+		if !entry.Idle {
+			before = entry.Family
+		}
+		ready = max(ready, entry.To)
 	}
 	clean = setup(before, family)
 	return max(from, ready+clean), clean, 0, Entry{}
+}
+
+// leave reports whether an entry of the family that ends at to leaves room for
+// what stands from i on, and which of those needs a longer setup then.
+func (r *Row) leave(i int, to int64, family int, setup func(before, after int) int64) (next Entry, raise int64, ok bool) {
+	for ; i < len(r.entries); i++ {
+		next = r.entries[i]
+		if next.Idle {
+			if to > next.From {
+				return next, 0, false
+			}
+			to = next.To
+			continue
+		}
+		behind := setup(family, next.Family)
+		if to > next.From-max(next.Setup, behind) || behind > next.Setup && next.Fixed {
+			return next, 0, false
+		}
+		if behind <= next.Setup {
+			behind = 0
+		}
+		return next, behind, true
+	}
+	return Entry{}, 0, true
 }
 
 // Insert puts an entry in its place.

@@ -1,0 +1,119 @@
+package sheet
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"doughrun/commissary/civil"
+	v1 "doughrun/proto/doughrun/v1"
+)
+
+// Paper is one document of a night: the pages of one kind. It is set as plain
+// text, as one HTML file that needs no other, or as a PDF.
+type Paper struct {
+	Kind   string // plan, batches, picks, manifests or labels: a good file name
+	Title  string
+	stamp  stamp
+	zone   *civil.Zone
+	pages  []sheetPage
+	labels []Label
+}
+
+// stamp is what every page says, so that nobody works from the wrong one.
+type stamp struct {
+	kitchen, night, revision, hash string
+}
+
+// sheetPage is a page that begins on a sheet of its own, with its code.
+type sheetPage struct {
+	*page
+	id  string // plain ASCII: the name of what it shows and its short hash
+	fit bool   // one sheet if it can be made to fit: it is taped to something
+}
+
+// line is the stamp as one line.
+func (s stamp) line() string {
+	return fmt.Sprintf("%s, night of %s, %s, %s", s.kitchen, s.night, s.revision, s.hash)
+}
+
+func stampOf(site *v1.Site, night, what string, state v1.PlanState, revision int32, hash string) stamp {
+	return stamp{either(site.GetKitchenName(), site.GetKitchenId()), longDay(night), what + " " + strings.ToLower(standing(state, revision)),
+		fmt.Sprintf("inputs %.12s", either(hash, nothing))}
+}
+
+func planStamp(m *v1.Plan) stamp {
+	return stampOf(m.GetSite(), m.GetNightDate(), "plan", m.GetState(), m.GetRevision(), m.GetInputHash())
+}
+
+func dispatchStamp(d *v1.Dispatch) stamp {
+	return stampOf(d.GetSite(), d.GetNightDate(), "dispatch", d.GetState(), d.GetRevision(), d.GetInputHash())
+}
+
+// pageID is what a page's code says.
+func pageID(name, hash string) string {
+	return fmt.Sprintf("%s#%.12s", either(name, "draft"), either(hash, nothing))
+}
+
+// printed is the line at a page's foot that says when it was printed.
+func (p Paper) printed(at time.Time) string { return "printed " + p.zone.Long(at) }
+
+// Text is the document as plain text.
+func (p Paper) Text() string {
+	var s strings.Builder
+	for i, x := range p.pages {
+		if i > 0 {
+			s.WriteByte('\n')
+		}
+		s.WriteString(x.String())
+	}
+	for i, l := range p.labels {
+		if i > 0 {
+			s.WriteByte('\n')
+		}
+		s.WriteString(l.text(p.stamp))
+	}
+	return s.String()
+}
+
+// PlanPaper is the batch plan, with its timeline.
+func PlanPaper(m *v1.Plan, lim Limits) Paper {
+	p := planPage(m)
+	t := timelineOf(p, m, lim)
+	for _, d := range t.days {
+		p.add(block{kind: pictured, picture: p.dayDrawing(t, d)})
+	}
+	for _, b := range timelinePage(m, lim).blocks {
+		if b.kind != titled {
+			b.onlyText = true
+			p.add(b)
+		}
+	}
+	return Paper{Kind: "plan", Title: "Batch plan", stamp: planStamp(m), zone: p.zone,
+		pages: []sheetPage{{p, pageID(m.GetName(), m.GetInputHash()), false}}}
+}
+
+// BatchPaper is the batch sheets of a plan.
+func BatchPaper(m *v1.Plan, list []*v1.GetBatchResponse) Paper {
+	paper := Paper{Kind: "batches", Title: "Batch sheets", stamp: planStamp(m), zone: blankPage(m.GetSite()).zone}
+	for _, b := range list {
+		paper.pages = append(paper.pages, sheetPage{batchPage(b.GetBatch(), b.GetSheet()), pageID(either(b.GetBatch().GetName(), b.GetBatch().GetId()), m.GetInputHash()), true})
+	}
+	return paper
+}
+
+// PickPaper is the pick lists of a dispatch.
+func PickPaper(d *v1.Dispatch, list *v1.PickList) Paper {
+	p := picksPage(list)
+	return Paper{Kind: "picks", Title: "Pick lists", stamp: dispatchStamp(d), zone: p.zone,
+		pages: []sheetPage{{p, pageID(d.GetName()+"/picks", d.GetInputHash()), false}}}
+}
+
+// ManifestPaper is the manifests of a dispatch, one for each run.
+func ManifestPaper(d *v1.Dispatch) Paper {
+	paper := Paper{Kind: "manifests", Title: "Manifests", stamp: dispatchStamp(d), zone: blankPage(d.GetSite()).zone}
+	for _, m := range d.GetManifests() {
+		paper.pages = append(paper.pages, sheetPage{manifestPage(m), pageID(either(m.GetName(), m.GetRunId()), d.GetInputHash()), false})
+	}
+	return paper
+}

@@ -1,0 +1,565 @@
+package sheet
+
+import (
+	"bytes"
+	_ "embed"
+	"fmt"
+	"math"
+	"strings"
+	"sync"
+	"time"
+
+	"codeberg.org/go-pdf/fpdf"
+)
+
+//go:embed fonts/DejaVuSans.ttf
+var fontPlain []byte
+
+//go:embed fonts/DejaVuSans-Bold.ttf
+var fontBold []byte
+
+// inBoth tells whether both fonts have a letter.
+var inBoth = sync.OnceValue(func() func(rune) bool {
+	plain, bold := letters(fontPlain), letters(fontBold)
+	return func(r rune) bool { return plain(r) && bold(r) }
+})
+
+// Size is a size of paper, upright, in millimetres.
+type Size struct{ Wide, Tall float64 }
+
+// The sizes in use.
+var (
+	A4     = Size{210, 297}
+	Letter = Size{215.9, 279.4}
+)
+
+// Measures of a page in millimetres and points.
+const (
+	setWide   = 190.0
+	topEdge   = 10.0
+	footRoom  = 15.0
+	bodySize  = 10.0
+	lineTall  = 4.9
+	headSize  = 17.0
+	sheetfuls = 54 // lines of plain text that fill an upright sheet of A4
+	sideways  = "L"
+	pageCount = "{pages}"
+)
+
+// PDF is the document as a PDF with its fonts inside: the same bytes for the
+// same document and instant. The error is a *BeyondFont where it holds writing
+// that cannot be set.
+func (p Paper) PDF(at time.Time, size Size) ([]byte, error) {
+	f := fpdf.NewCustom(&fpdf.InitType{UnitStr: "mm", Size: fpdf.SizeType{Wd: size.Wide, Ht: size.Tall}})
+	f.SetCatalogSort(true)
+	f.SetCreationDate(at.UTC())
+	f.SetModificationDate(at.UTC())
+	f.SetProducer("doughrun", true)
+	f.SetLang("en")
+	f.SetTitle(p.Title+", "+p.stamp.line(), true)
+	f.SetAutoPageBreak(false, 0)
+	f.SetMargins(0, 0, 0)
+	f.AddUTF8FontFromBytes("set", "", fontPlain)
+	f.AddUTF8FontFromBytes("set", "B", fontBold)
+	f.AliasNbPages(pageCount)
+	w := &press{Fpdf: f, size: size, scale: 1, left: (size.Wide - setWide) / 2, paper: p, printed: p.printed(at)}
+	f.SetFooterFunc(w.foot)
+	for _, x := range p.pages {
+		w.page(x)
+	}
+	w.labels()
+	if f.PageNo() == 0 {
+		w.sheet()
+		w.text(w.left, w.y+5, bodySize, true, p.Title+": there are none.")
+	}
+	if w.err != nil {
+		return nil, w.err
+	}
+	var out bytes.Buffer
+	err := f.Output(&out)
+	return out.Bytes(), err
+}
+
+// press sets pages.
+type press struct {
+	*fpdf.Fpdf
+	size    Size
+	left, y float64
+	scale   float64 // of the page that is set: below 1 where it would spill a little
+	turned  bool    // on its side
+	paper   Paper
+	printed string
+	heads   *block // of the table that is being set, to be said again on a new sheet
+	err     error  // the first text that cannot be set
+}
+
+func (w *press) sheet() {
+	w.AddPage()
+	w.turned, w.y = false, topEdge
+}
+
+// room begins a new sheet where there is not so much room left.
+func (w *press) room(tall float64) {
+	if w.y+tall <= w.size.Tall-footRoom {
+		return
+	}
+	w.sheet()
+	if w.heads != nil {
+		w.headRow(*w.heads)
+	}
+}
+
+// foot says on every sheet what it belongs to.
+func (w *press) foot() {
+	wide, tall := w.size.Wide, w.size.Tall
+	if w.turned {
+		wide, tall = tall, wide
+	}
+	left, right := w.left, wide-w.left
+	defer func(scale float64) { w.scale = scale }(w.scale)
+	w.scale = 1
+	w.SetLineWidth(0.2)
+	w.Line(left, tall-10.5, right, tall-10.5)
+	w.text(left, tall-7, 7.5, false, w.paper.stamp.line())
+	w.text(left, tall-3.7, 7.5, false, w.printed)
+	// The number of sheets is put in at the end; its room is that of the widest.
+	w.SetFont("set", "B", 9)
+	w.Text(right-28, tall-4, fmt.Sprintf("page %d of %s", w.PageNo(), pageCount))
+}
+
+// line brings a text into the form in which it is set, and keeps the first refusal.
+func (w *press) line(s string) string {
+	set, err := settable(s, inBoth())
+	if err != nil && w.err == nil {
+		w.err = err
+	}
+	return set
+}
+
+// lead is how tall a line of the page is.
+func (w *press) lead() float64 { return lineTall * w.scale }
+
+// base is where the letters of the line that ends here stand.
+func (w *press) base() float64 { return w.y - 1.1*w.scale }
+
+func (w *press) font(size float64, bold bool) {
+	style := ""
+	if bold {
+		style = "B"
+	}
+	w.SetFont("set", style, size*w.scale)
+}
+
+// text sets one line at a place.
+func (w *press) text(x, y, size float64, bold bool, s string) {
+	w.font(size, bold)
+	if s = w.line(s); s != "" {
+		w.Text(x, y, visual(s))
+	}
+}
+
+// fold breaks a text into lines of a width in the font that is set.
+func (w *press) fold(s string, wide float64) []string {
+	var lines []string
+	line := ""
+	for _, word := range strings.Fields(w.line(s)) {
+		for next := strings.TrimSpace(line + " " + word); ; next = word {
+			if w.GetStringWidth(next) <= wide {
+				line = next
+				break
+			}
+			if line != "" {
+				lines, line = append(lines, line), ""
+				continue
+			}
+			head := w.fitting(word, wide)
+			lines, word = append(lines, head), word[len(head):]
+			if word == "" {
+				break
+			}
+		}
+	}
+	return append(lines, line)
+}
+
+// fitting is the beginning of a word that fits into a width, a letter at least.
+func (w *press) fitting(word string, wide float64) string {
+	end := 0
+	for i, r := range word {
+		if n := i + len(string(r)); i == 0 || w.GetStringWidth(word[:n]) <= wide {
+			end = n
+		} else {
+			break
+		}
+	}
+	if dash := strings.LastIndexByte(word[:end], '-'); dash > 0 && end < len(word) {
+		end = dash + 1
+	}
+	return word[:end]
+}
+
+func (w *press) page(x sheetPage) {
+	w.scale = 1
+	if x.fit {
+		full := sheetfuls * (w.size.Tall - topEdge - footRoom) / (A4.Tall - topEdge - footRoom)
+		w.scale = math.Min(math.Max(full/float64(strings.Count(x.String(), "\n")), 0.75), 1)
+	}
+	w.sheet()
+	table := 0 // the first block behind the table that is set
+	for i := 0; i < len(x.blocks); i++ {
+		b := x.blocks[i]
+		if b.onlyText {
+			continue
+		}
+		if i >= table {
+			table, w.heads = i+tableLong(x.blocks[i:]), nil
+		}
+		switch b.kind {
+		case titled:
+			w.title(b, x.id)
+		case ended:
+			w.ends(b.left, b.right, bodySize, true)
+		case sectioned:
+			w.room(4 * w.lead())
+			w.y += 2.5 * w.scale
+			w.ends(b.left, b.right, 11, true)
+			w.rule(0.3)
+		case parted:
+			if i > 0 && w.y > w.size.Tall/3 {
+				w.sheet()
+			}
+			w.y += 2
+			w.rule(0.7)
+			w.ends(b.left, b.right, 14, true)
+			w.ends(b.cells[0], b.cells[1], bodySize, true)
+			w.rule(0.7)
+		case written:
+			w.paragraph(b)
+		case headed:
+			w.room(3 * w.lead())
+			w.heads = &b
+			w.headRow(b)
+		case rowed:
+			w.row(b)
+		case asIs:
+			w.fill(b.left)
+		case pictured:
+			w.picture(b.picture)
+			if i+1 < len(x.blocks) && x.blocks[i+1].kind != pictured && !x.blocks[i+1].onlyText {
+				w.sheet()
+			}
+		}
+	}
+	w.heads = nil
+}
+
+func (w *press) title(b block, id string) {
+	w.text(w.left, w.y+6*w.scale, headSize, true, b.right)
+	w.text(w.left, w.y+12*w.scale, 11, false, b.left)
+	c, err := qrOf(id)
+	if err != nil && w.err == nil {
+		w.err = err
+	}
+	w.code(c, w.left+setWide-20*w.scale, w.y-2, 20*w.scale/float64(c.wide+2*c.quiet()), 0)
+	w.y += 18 * w.scale
+	w.rule(0.5)
+}
+
+// code draws a barcode; tall is the height of bars.
+func (w *press) code(c code, x, y, module, tall float64) {
+	w.SetFillColor(0, 0, 0)
+	x += float64(c.quiet()) * module
+	if c.tall > 1 {
+		y, tall = y+float64(c.quiet())*module, module
+	}
+	for n, row := range c.runs {
+		for _, r := range row {
+			w.Rect(x+float64(r[0])*module, y+float64(n)*module, float64(r[1])*module, tall, "F")
+		}
+	}
+}
+
+func (w *press) rule(thick float64) {
+	w.y++
+	w.SetLineWidth(thick)
+	w.Line(w.left, w.y, w.left+setWide, w.y)
+	w.y += 0.8
+}
+
+// ends sets one line with something at either end, or two where both do not fit.
+func (w *press) ends(left, right string, size float64, bold bool) {
+	tall := w.lead() * size / bodySize
+	w.font(size, bold)
+	wide := w.GetStringWidth(w.line(right))
+	lines := w.fold(left, setWide)
+	if right != "" && (len(lines) > 1 || w.GetStringWidth(lines[0])+wide+4 > setWide) {
+		lines = append(lines, "")
+	}
+	w.room(tall * float64(len(lines)))
+	for _, l := range lines {
+		w.y += tall
+		w.text(w.left, w.base(), size, bold, l)
+	}
+	w.text(w.left+setWide-wide, w.base(), size, bold, right)
+}
+
+// paragraph sets a text, hanging behind its mark; a pair of brackets is a box.
+func (w *press) paragraph(b block) {
+	bold := b.indent == 0 && b.left == "" && w.heads != nil
+	w.font(bodySize, bold)
+	x := w.left + float64(b.indent)*setWide/columns
+	if b.left != "" {
+		x += 6
+	}
+	lines := w.fold(b.right, w.left+setWide-x)
+	w.room(w.lead() * float64(min(len(lines), 4)))
+	for i, l := range lines {
+		w.room(w.lead())
+		w.y += w.lead()
+		if i == 0 && b.left != "" {
+			w.mark(x-6, b.left)
+		}
+		w.text(x, w.base(), bodySize, bold, l)
+	}
+}
+
+// mark sets what a paragraph hangs behind.
+func (w *press) mark(x float64, s string) {
+	if strings.TrimSpace(s) != "[ ]" {
+		w.text(x, w.base(), bodySize, true, s)
+		return
+	}
+	w.SetLineWidth(0.3)
+	w.Rect(x, w.y-4.2*w.scale, 3.4*w.scale, 3.4*w.scale, "D")
+}
+
+// fill sets a line with room for a pen.
+func (w *press) fill(s string) {
+	w.room(2 * w.lead())
+	w.y += 1.8 * w.lead()
+	w.font(bodySize, false)
+	at := w.left
+	for _, part := range blankParts(s) {
+		if part == "[ ]" {
+			w.mark(at, part)
+			at += 5
+			continue
+		}
+		w.text(at, w.base(), bodySize, false, part)
+		at += w.GetStringWidth(w.line(part))
+	}
+}
+
+// blankParts takes boxes to tick out of a line.
+func blankParts(s string) []string {
+	var parts []string
+	for {
+		before, after, found := strings.Cut(s, "[ ]")
+		parts = append(parts, before)
+		if !found {
+			return parts
+		}
+		parts, s = append(parts, "[ ]"), after
+	}
+}
+
+// place is where a column begins and how wide it is.
+func (w *press) place(b block, i int) (x, wide float64) {
+	used, all := b.indent, b.indent
+	for k, c := range b.cols {
+		if k < i {
+			used += c.width + 1
+		}
+		all += c.width + 1
+	}
+	unit := setWide / float64(max(all-1, columns))
+	return w.left + float64(used)*unit, float64(b.cols[i].width) * unit
+}
+
+func (w *press) headRow(b block) {
+	cells := make([]string, len(b.cols))
+	for i, c := range b.cols {
+		cells[i] = c.head
+	}
+	w.cells(b, cells, 8, true)
+	w.SetLineWidth(0.2)
+	w.Line(w.left, w.y+0.3, w.left+setWide, w.y+0.3)
+	w.y += 0.5
+}
+
+func (w *press) row(b block) {
+	w.cells(b, b.cells, bodySize, false)
+	w.SetLineWidth(0.05)
+	w.Line(w.left, w.y+0.1, w.left+setWide, w.y+0.1)
+}
+
+func (w *press) cells(b block, cells []string, size float64, bold bool) {
+	w.font(size, bold)
+	folded := make([][]string, len(cells))
+	tall := 1
+	for i, s := range cells {
+		_, wide := w.place(b, i)
+		folded[i] = w.fold(s, wide)
+		tall = max(tall, len(folded[i]))
+	}
+	if w.heads == nil || !bold {
+		w.room(w.lead() * float64(tall))
+	}
+	for n := range tall {
+		w.y += w.lead()
+		for i, lines := range folded {
+			if n >= len(lines) || lines[n] == "" {
+				continue
+			}
+			x, wide := w.place(b, i)
+			w.font(size, bold)
+			if b.cols[i].right {
+				x += wide - w.GetStringWidth(lines[n])
+			}
+			if strings.TrimSpace(lines[n]) == "[ ]" {
+				w.mark(x, "[ ]")
+			} else {
+				w.text(x, w.base(), size, bold, lines[n])
+			}
+		}
+	}
+}
+
+// picture sets a drawing on a sheet of its own, on its side.
+func (w *press) picture(d *drawing) {
+	w.AddPageFormat(sideways, fpdf.SizeType{Wd: w.size.Wide, Ht: w.size.Tall})
+	w.turned, w.scale = true, 1
+	wide, tall := w.size.Tall-20, w.size.Wide-footRoom-8
+	scale := math.Min(math.Min(wide/d.wide, tall/d.tall), 1)
+	left := (w.size.Tall - d.wide*scale) / 2
+	w.TransformBegin()
+	w.TransformTranslate(left, 8)
+	w.TransformScale(scale*100, scale*100, 0, 0)
+	for _, s := range d.shapes {
+		w.shape(s)
+	}
+	w.TransformEnd()
+	w.SetDashPattern(nil, 0)
+	w.y = w.size.Tall // whatever follows begins a sheet
+}
+
+func (w *press) shape(s shape) {
+	w.SetDashPattern(nil, 0)
+	switch s.kind {
+	case box:
+		if s.grey >= 0 {
+			w.SetFillColor(s.grey, s.grey, s.grey)
+			w.Rect(s.x, s.y, s.w, s.h, "F")
+		}
+		if s.hatch > 0 {
+			w.hatch(s, hatchings[(s.hatch-1)%len(hatchings)])
+		}
+		if s.stroke > 0 {
+			w.SetLineWidth(s.stroke)
+			w.Rect(s.x, s.y, s.w, s.h, "D")
+		}
+	case stroke:
+		if s.dashed {
+			w.SetDashPattern([]float64{1.2, 0.8}, 0)
+		}
+		w.SetLineWidth(s.stroke)
+		w.Line(s.x, s.y, s.x+s.w, s.y+s.h)
+	case label:
+		w.font(s.size*72/25.4, s.bold)
+		wide := w.GetStringWidth(w.line(s.text))
+		x := s.x - wide*float64(s.anchor)/2
+		if s.backed {
+			w.SetFillColor(255, 255, 255)
+			w.Rect(x-0.3, s.y-s.size*0.85, wide+0.6, s.size*1.1, "F")
+		}
+		w.text(x, s.y, s.size*72/25.4, s.bold, s.text)
+	}
+}
+
+// hatch fills a box with its pattern.
+func (w *press) hatch(s shape, h hatching) {
+	w.ClipRect(s.x, s.y, s.w, s.h, false)
+	w.SetLineWidth(h.thick)
+	if h.dashed {
+		w.SetDashPattern([]float64{h.thick, h.thick}, 0)
+	}
+	for _, angle := range h.angles {
+		switch angle {
+		case 0:
+			for y := s.y + h.apart/2; y < s.y+s.h; y += h.apart {
+				w.Line(s.x, y, s.x+s.w, y)
+			}
+		case 90:
+			for x := s.x + h.apart/2; x < s.x+s.w; x += h.apart {
+				w.Line(x, s.y, x, s.y+s.h)
+			}
+		default:
+			step := h.apart * math.Sqrt2
+			for x := s.x - s.h; x < s.x+s.w; x += step {
+				if angle == 45 {
+					w.Line(x, s.y+s.h, x+s.h, s.y)
+				} else {
+					w.Line(x, s.y, x+s.h, s.y+s.h)
+				}
+			}
+		}
+	}
+	w.ClipEnd()
+	w.SetDashPattern(nil, 0)
+}
+
+// labels sets labels, eight on a sheet.
+func (w *press) labels() {
+	w.scale = 1
+	var c code
+	var module float64
+	for i, l := range w.paper.labels {
+		at := i % labelsOnSheet
+		if at == 0 {
+			w.sheet()
+		}
+		x, y := w.left+float64(at%2)*(labelWide+2), topEdge+float64(at/2)*(labelTall+2)
+		w.SetLineWidth(0.1)
+		w.SetDashPattern([]float64{1, 1}, 0)
+		w.Rect(x, y, labelWide, labelTall, "D")
+		w.SetDashPattern(nil, 0)
+		if i == 0 || l.Lot != w.paper.labels[i-1].Lot {
+			var err error
+			if c, module, err = labelCode(l.Lot, labelWide-8); err != nil && w.err == nil {
+				w.err = err
+			}
+		}
+		w.label(l, x, y, c, module)
+	}
+}
+
+func (w *press) label(l Label, x, y float64, c code, module float64) {
+	w.font(14, true)
+	at := y + 2.5
+	for _, line := range w.fold(l.Item, labelWide-8) {
+		at += 5.4
+		w.text(x+4, at-0.6, 14, true, line)
+	}
+	for i, line := range l.lines() {
+		bold := i == 2 // never after
+		w.font(8.5, bold)
+		for _, part := range w.fold(line, labelWide-8) {
+			at += 3.8
+			w.text(x+4, at, 8.5, bold, part)
+		}
+	}
+	q := float64(c.quiet())
+	wide, tall := (float64(c.wide)+2*q)*module, 12.0
+	if c.tall > 1 {
+		tall = wide
+	}
+	foot := y + labelTall - 2
+	w.font(11, true)
+	lot := w.GetStringWidth(l.Lot)
+	w.text(x+(labelWide-lot)/2, foot, 11, true, l.Lot)
+	if c.tall > 1 {
+		w.code(c, x+labelWide-wide-1, foot-4.5-tall, module, 0)
+	} else {
+		w.code(c, x+(labelWide-wide)/2, foot-4.5-tall, module, tall)
+	}
+}
