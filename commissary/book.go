@@ -41,12 +41,22 @@ type Kitchen struct {
 	PlanDays     int          // how many bake days ahead a plan looks
 	Dispatch     civil.Clock  // when picking may begin on the delivery morning
 	Cushion      quantity.PPM // what preferments for demand not yet ordered are made above the forecast
+	Shortage     Policy       // how what is short is shared; empty: proportional
 	Model        string       // published rule that carries ages over to other temperatures, by its name in package ferment; empty: its default
 	Water        string       // how water temperatures are worked out: factor or balance, as package formula has them; empty: factor
 	Ice          Ice
 	TooWarm      string // what to do with a dough that comes out too warm; empty: the usual
 	TooCold      string // and too cold
 }
+
+// Policy names how shops share what does not reach for all.
+type Policy string
+
+// The policies.
+const (
+	Proportional Policy = "proportional" // by what they ask for, the usual quantity first
+	EqualAward   Policy = "equal_award"  // as much to each as to any other, while it wants more
+)
 
 // Ice is what the kitchen cools its water with.
 type Ice struct {

@@ -143,7 +143,7 @@ type Score struct {
 
 // Outage is something that does not work for a time.
 type Outage struct {
-	Resource string    // a vessel, a bench, or "cold" for the cold store
+	Resource string // a vessel, a bench, or "cold" for the cold store
 	From     time.Time
 	To       time.Time // zero: until further notice
 	Why      string

@@ -27,6 +27,7 @@ type Tx interface {
 	Books(kitchen string) Books
 	Nights(kitchen string) Nights
 	Orders(kitchen string) Orders
+	Counts(kitchen string) Counts
 	Plans(kitchen string) Plans
 	Batches(kitchen string) Batches
 	Lots(kitchen string) Lots

@@ -38,6 +38,7 @@ type Client struct {
 	Kitchen string        `key:"kitchen" default:"main" doc:"id of the kitchen"`
 	Units   string        `key:"units" default:"kitchen" oneof:"kitchen metric us" doc:"how quantities are shown: as the kitchen's book says, metric, or in pounds and degrees Fahrenheit"`
 	Timeout time.Duration `key:"timeout" default:"30s" doc:"longest to wait for an answer, with its unit"`
+	Outbox  string        `key:"outbox" default:"~/.doughrun/outbox" doc:"folder that keeps orders until the service has answered, on a local disk of this machine"`
 }
 
 // Setting is one setting as it is in force.

@@ -38,7 +38,7 @@ func TestDefaults(t *testing.T) {
 	}
 	c, _, err := load[Client](t, nil, nil)
 	require.NoError(t, err)
-	require.Equal(t, Client{"127.0.0.1:7410", "main", "kitchen", 30 * time.Second}, c)
+	require.Equal(t, Client{"127.0.0.1:7410", "main", "kitchen", 30 * time.Second, "~/.doughrun/outbox"}, c)
 }
 
 func TestTheFirstPlaceThatHasASettingWins(t *testing.T) {
@@ -46,13 +46,13 @@ func TestTheFirstPlaceThatHasASettingWins(t *testing.T) {
 	c, list, err := load[Client](t, []string{"--config", file, "--timeout", "1s"},
 		[]string{"DOUGHRUN_TIMEOUT=2s", "DOUGHRUN_KITCHEN=from-env", "DOUGHRUN_ADDRESS=", "DOUGHRUN_LISTEN=of-the-other-program:1"})
 	require.NoError(t, err)
-	require.Equal(t, Client{"file:1", "from-env", "us", time.Second}, c)
+	require.Equal(t, Client{"file:1", "from-env", "us", time.Second, "~/.doughrun/outbox"}, c)
 	from := map[string]string{}
 	for _, s := range list {
 		from[s.Key] = s.From
 	}
 	require.Equal(t, map[string]string{"timeout": "flag --timeout", "kitchen": "environment DOUGHRUN_KITCHEN",
-		"address": "file " + file, "units": "file " + file}, from)
+		"address": "file " + file, "units": "file " + file, "outbox": "default"}, from)
 
 	// The environment can name the file.
 	c, _, err = load[Client](t, nil, []string{"DOUGHRUN_CONFIG=" + file})

@@ -197,8 +197,12 @@ func TestKilledClients(t *testing.T) {
 		_ = cmd.Wait() // it was killed
 		gather()
 	}
-	_, err = c.Send(t.Context(), box, time.Now)
+	all, err := c.Send(t.Context(), box, time.Now)
 	require.NoError(t, err)
+	for _, s := range all { // more than the outbox keeps to look back at
+		require.Equal(t, outbox.Accepted, s.State, s.Why)
+		receipts[s.ID] = s.Order
+	}
 	gather()
 	s, err := box.Status()
 	require.NoError(t, err)

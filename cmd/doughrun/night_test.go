@@ -22,6 +22,7 @@ import (
 // service is a service on this machine whose clock the test sets.
 type service struct {
 	address string
+	outbox  string
 	now     atomic.Int64 // seconds
 }
 
@@ -34,7 +35,7 @@ func (s *service) at(t *testing.T, clock string) {
 
 func serve(t *testing.T) *service {
 	t.Helper()
-	s := &service{}
+	s := &service{outbox: filepath.Join(t.TempDir(), "outbox")}
 	facts, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "facts.db"), store.Options{})
 	require.NoError(t, err)
 	srv, err := server.New(server.Options{Store: facts, Now: func() time.Time { return time.Unix(s.now.Load(), 0) }, NewID: rand.Text})
@@ -55,7 +56,7 @@ func serve(t *testing.T) *service {
 // do runs a command against the service.
 func (s *service) do(t *testing.T, args ...string) result {
 	t.Helper()
-	return do(t, append(args, "--address", s.address)...)
+	return do(t, append(args, "--address", s.address, "--outbox", s.outbox)...)
 }
 
 // must runs a command that has to end with a code.
@@ -157,7 +158,8 @@ func TestANight(t *testing.T) {
 	}
 	s.must(t, exitRefused, "batch", "finish", sauce)
 	require.Contains(t, s.must(t, exitDone, "batch", "start", sauce), "MIXING")
-	require.Contains(t, s.must(t, exitDone, "batch", "finish", sauce), "ITS LOTS")
+	require.Contains(t, s.do(t, "batch", "finish").stderr, "confirm it with --confirm", "it was to be made hours later")
+	require.Contains(t, s.must(t, exitDone, "batch", "finish", "--confirm"), "ITS LOTS", "the one that is being made is meant")
 
 	// The dock works.
 	s.at(t, "2026-11-27T05:10:00-05:00")

@@ -6,8 +6,6 @@ import (
 
 	"github.com/google/uuid"
 	"github.com/spf13/cobra"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 
 	"doughrun/commissary"
 	"doughrun/commissary/book"
@@ -16,12 +14,11 @@ import (
 	"doughrun/commissary/sheet"
 	"doughrun/commissary/wire"
 	v1 "doughrun/proto/doughrun/v1"
-	"doughrun/storefront"
 )
 
 func orderCommand() *cobra.Command {
 	return group("order", "Submit, show and withdraw a shop's order of a night",
-		submitOrderCommand(), showOrderCommand(), listOrdersCommand(), cancelOrderCommand(), admitOrderCommand())
+		submitOrderCommand(), sendOrdersCommand(), orderStatusCommand(), showOrderCommand(), listOrdersCommand(), cancelOrderCommand(), admitOrderCommand())
 }
 
 // wanted is what the flags say that a shop wants.
@@ -87,8 +84,12 @@ func submitOrderCommand() *cobra.Command {
 		Short: "Submit a shop's whole order of a night, or those of several shops from a file",
 		Long: `Submit a shop's whole order of a night: what is left out is wanted at zero.
 
+The order is kept in the outbox on this machine before it is sent, and stays
+there until the service has answered: "order status" shows what waits, "order
+send" sends it. It is never ordered twice.
+
 With --file the orders of all shops in a CSV file are submitted; every one is
-held against the service's rules before the first is sent.`,
+held against the service's rules before the first is kept and sent.`,
 		Args: cobra.NoArgs,
 	}
 	night := nightFlag(cmd)
@@ -119,18 +120,26 @@ held against the service's rules before the first is sent.`,
 		if err != nil {
 			return err
 		}
-		for _, req := range orders {
-			if req.Etag, err = j.orderEtag(req.GetName(), w.etag, replace, len(orders) == 1); err != nil {
-				return err
-			}
-		}
 		base, err := j.request(*id)
 		if err != nil {
 			return err
 		}
-		kept, err := j.submit(orders, base, validateOnly)
-		if err != nil {
-			return err
+		for _, req := range orders {
+			req.Etag, req.RequestId = w.etag, base
+			if len(orders) > 1 { // the same command sends the same requests
+				req.RequestId = uuid.NewSHA1(uuid.MustParse(base), []byte(req.GetName())).String()
+			}
+		}
+		var kept []*v1.Order
+		if validateOnly || len(orders) > 1 {
+			if kept, err = j.judge(orders, replace); err != nil {
+				return err
+			}
+		}
+		if !validateOnly {
+			if kept, err = j.submit(orders, replace); err != nil {
+				return err
+			}
 		}
 		if file == "" {
 			m := &v1.SubmitOrderResponse{Order: kept[0]}
@@ -173,70 +182,6 @@ func (j *job) wholeBook() (commissary.Book, error) {
 		return commissary.Book{}, err
 	}
 	return book.Read(m.GetRevision().GetName(), m.GetSource())
-}
-
-// orderEtag is the revision that an order replaces.
-func (j *job) orderEtag(name, given string, replace, alone bool) (string, error) {
-	if !replace {
-		return given, nil
-	}
-	m, err := ask(j, v1.NewOrderServiceClient, v1.OrderServiceClient.GetOrder, &v1.GetOrderRequest{Name: name})
-	if status.Code(err) == codes.NotFound {
-		return "", nil
-	}
-	if err == nil && alone {
-		j.again += " --etag " + m.GetOrder().GetEtag() + " in place of --replace"
-	}
-	return m.GetOrder().GetEtag(), err
-}
-
-// submit sends orders, all of them or none that the service refuses now. Each
-// one's request id follows from the base, so that the same command sends the
-// same requests.
-func (j *job) submit(orders []*v1.SubmitOrderRequest, base string, validateOnly bool) ([]*v1.Order, error) {
-	conn, err := j.dial()
-	if err != nil {
-		return nil, err
-	}
-	client := storefront.New(conn)
-	send := func(id func(name string) string, judge bool) ([]*v1.Order, error) {
-		var kept []*v1.Order
-		for _, req := range orders {
-			req.RequestId, req.ValidateOnly = id(req.GetName()), judge
-			r, err := j.deliver(client, req)
-			if err != nil {
-				if len(orders) > 1 {
-					fmt.Fprintf(j.talk, "doughrun: %d of %d orders went through; %s did not\n", len(kept), len(orders), req.GetName())
-				}
-				return nil, err
-			}
-			if r.Attempts > 1 {
-				fmt.Fprintf(j.talk, "doughrun: %s was sent %d times until there was an answer\n", req.GetName(), r.Attempts)
-			}
-			kept = append(kept, r.Order)
-		}
-		return kept, nil
-	}
-	if validateOnly || len(orders) > 1 {
-		fmt.Fprintf(j.talk, "doughrun: holding %s against the service's rules; nothing is kept yet\n", plural(len(orders), "order"))
-		judged, err := send(func(string) string { return uuid.NewString() }, true)
-		if err != nil || validateOnly {
-			return judged, err
-		}
-	}
-	return send(func(name string) string {
-		if len(orders) == 1 {
-			return base
-		}
-		return uuid.NewSHA1(uuid.MustParse(base), []byte(name)).String()
-	}, false)
-}
-
-// deliver waits for the answer to one order as long as the settings say.
-func (j *job) deliver(client *storefront.Client, req *v1.SubmitOrderRequest) (storefront.Receipt, error) {
-	ctx, cancel := j.patience()
-	defer cancel()
-	return client.Submit(ctx, req)
 }
 
 func siteOf(orders []*v1.Order) *v1.Site {

@@ -65,6 +65,7 @@ func (r *reader) kitchen(f *fields) {
 	k.PlanDays = int(must(e, "plan_days", "4", whole(1, 14)))
 	k.Dispatch = must(e, "dispatch", "05:00", civil.ParseClock)
 	k.Cushion = read(e, "cushion", upTo(quantity.Whole))
+	k.Shortage = commissary.Policy(read(e, "shortage", oneOf(string(commissary.Proportional), string(commissary.EqualAward))))
 	k.Model = read(e, "model", word)
 	k.Water = read(e, "water_by", oneOf("factor", "balance"))
 	k.TooWarm = read(e, "too_warm", words)

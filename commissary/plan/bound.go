@@ -52,7 +52,6 @@ func (s *search) stretches() []stretch {
 type lump struct {
 	recipe int
 	net    quantity.Mass // of the pieces themselves
-	pieces quantity.Pieces
 	choice []choice
 }
 

@@ -438,9 +438,14 @@ var mutants = []mutant{
 	{code: commissary.BrokenAllergen, name: "scraped only", over: 1, aside: []commissary.ReasonCode{commissary.BrokenScore}, set: func(t *testing.T, m *mutation, by int64) {
 		// Nothing of the first sauce is allowed in the second unwashed, and the wash takes as long as the scrape did.
 		v, b := m.vessel("kettle"), m.of(t, "tomato-sauce")
-		wash := step(t, b[1], commissary.StepWash)
+		// One before which the kettle stood empty, so that another fits in there.
+		at := 1
+		for step(t, b[at], commissary.StepWash).From.Sub(step(t, b[at-1], commissary.StepMix).To) < 2*time.Hour {
+			at++
+		}
+		wash := step(t, b[at], commissary.StepWash)
 		v.Wash = lasting(wash) + quantity.Seconds(by)
-		m.before(b[1], "basil-sauce")
+		m.before(b[at], "basil-sauce")
 	}},
 	{code: commissary.BrokenClean, over: 1, aside: []commissary.ReasonCode{commissary.BrokenScore}, set: func(t *testing.T, m *mutation, by int64) {
 		v := m.vessel("kettle")

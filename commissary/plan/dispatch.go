@@ -14,7 +14,7 @@ import (
 // Dispatch picks lots for the deliveries of the morning after the night and
 // writes the manifests of its runs. Inside each shop's window the lot that
 // expires first goes first. When an item is short, the shops share what there
-// is in proportion, in whole containers. Its result is a draft.
+// is by the book's policy, in whole containers. Its result is a draft.
 func Dispatch(in Input) (commissary.Dispatch, error) {
 	k, err := openKitchen(in)
 	if err != nil {
@@ -55,7 +55,7 @@ func (k *kitchen) pick(d *commissary.Dispatch, item commissary.Item, all []commi
 	slices.SortStableFunc(needs, func(a, b commissary.Need) int {
 		return cmp.Or(a.MadeTo.Compare(b.MadeTo), a.Departs.Compare(b.Departs), cmp.Compare(a.Run, b.Run), cmp.Compare(a.Shop, b.Shop))
 	})
-	picks := pickLots(needs, lots, max(item.PerBox, 1))
+	picks := k.pickLots(needs, lots, max(item.PerBox, 1))
 	left := rest(lots, picks)
 	for _, n := range needs {
 		line := commissary.DispatchLine{Shop: n.Shop, Item: n.Item, BakeDate: n.BakeDate, Source: n.Source, Ordered: n.Pieces}
@@ -87,7 +87,7 @@ func (k *kitchen) pick(d *commissary.Dispatch, item commissary.Item, all []commi
 // pickLots serves needs from lots: first as many pieces as can be to all that
 // have one window, the window that closes first and the oldest lot in front;
 // then what a window gets is shared among its needs.
-func pickLots(needs []commissary.Need, lots []commissary.Lot, perBox quantity.Pieces) []commissary.Pick {
+func (k *kitchen) pickLots(needs []commissary.Need, lots []commissary.Lot, perBox quantity.Pieces) []commissary.Pick {
 	open := slices.Clone(lots)
 	var picks []commissary.Pick
 	type given struct {
@@ -129,7 +129,11 @@ func pickLots(needs []commissary.Need, lots []commissary.Lot, perBox quantity.Pi
 			got += g.pieces
 		}
 		if got < all {
-			asked = award(got, asked, perBox)
+			claims := make([]Claim, len(members))
+			for i, n := range members {
+				claims[i] = Claim{Shop: n.Shop, Asked: n.Pieces, Usual: k.usual(n)}
+			}
+			asked = Award(k.book.Kitchen.Shortage, got, claims, perBox)
 		}
 		supply := byWindow[w]
 		for i, n := range members {
@@ -146,34 +150,16 @@ func pickLots(needs []commissary.Need, lots []commissary.Lot, perBox quantity.Pi
 	return picks
 }
 
-// award shares a supply that does not reach: in proportion to what is wanted,
-// in whole containers; what is left after that goes to the largest want left.
-func award(supply quantity.Pieces, wanted []quantity.Pieces, perBox quantity.Pieces) []quantity.Pieces {
-	boxes, err := quantity.Apportion(supply/perBox, wanted)
-	if err != nil {
-		return wanted
-	}
-	awards := make([]quantity.Pieces, len(wanted))
-	left := supply
-	for i := range wanted {
-		awards[i] = min(boxes[i]*perBox, wanted[i])
-		left -= awards[i]
-	}
-	for left > 0 {
-		most := 0
-		for i := range wanted {
-			if wanted[i]-awards[i] > wanted[most]-awards[most] {
-				most = i
-			}
+// usual is what a shop takes of an item on a weekday: its standing order; 0
+// when it has none.
+func (k *kitchen) usual(n commissary.Need) quantity.Pieces {
+	var usual quantity.Pieces
+	for _, s := range k.shops[n.Shop].Standing {
+		if s.Item == n.Item && s.Days.Has(n.BakeDate.Weekday()) {
+			usual += s.Pieces
 		}
-		give := min(left, wanted[most]-awards[most], perBox)
-		if give <= 0 {
-			break
-		}
-		awards[most] += give
-		left -= give
 	}
-	return awards
+	return usual
 }
 
 func rest(lots []commissary.Lot, picks []commissary.Pick) []commissary.Lot {

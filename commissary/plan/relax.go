@@ -16,7 +16,7 @@ import (
 const relaxNeeds = 3000
 
 // relaxGroups is for how many short items and dates they are looked for.
-const relaxGroups = 4
+const relaxGroups = 2
 
 // relaxation is one kind of help, in whole steps: a minute's worth of five, a
 // place in the cold, a kilogram on a vessel.

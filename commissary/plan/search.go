@@ -50,6 +50,7 @@ type search struct {
 	banned  int         // a vessel that this build does without, to see where that leads; -1 none
 	now     cost
 	beyond  int64 // pieces that no search can help
+	sway    int64 // by how many seconds a varied build may judge urgency otherwise
 }
 
 // cost is the objective, in order of weight.
@@ -164,26 +165,31 @@ func (s *search) start() {
 	s.fl.mark()
 	s.keepBefore()
 	s.banned = -1
-	s.build([]bool{true, false}, nil)
+	s.build(bandsFirst, nil)
 	s.now = s.measure()
 	if s.now[costShort] > s.beyond {
-		banded := len(s.fl.journal)
-		all := slices.Clone(s.fl.batches)
-		for _, p := range all {
-			if len(p.fills) > 0 && s.stands(p) {
-				s.drop(p)
-			}
-		}
-		s.keepBefore()
-		s.build([]bool{false}, nil)
-		if c := s.measure(); c.compare(s.now) < 0 {
-			s.now = c
-			s.intoBand()
-		} else {
-			s.fl.back(banded)
-		}
+		s.startAgain(bandsInTurn)
+		s.startAgain(windowsOnly)
 	}
 	s.fl.mark()
+}
+
+// startAgain builds everything anew in another manner, and keeps it if it is better.
+func (s *search) startAgain(m manner) {
+	at := len(s.fl.journal)
+	for _, p := range slices.Clone(s.fl.batches) {
+		if len(p.fills) > 0 && s.stands(p) {
+			s.drop(p)
+		}
+	}
+	s.keepBefore()
+	s.build(m, nil)
+	if c := s.measure(); c.compare(s.now) < 0 {
+		s.now = c
+		s.intoBand()
+	} else {
+		s.fl.back(at)
+	}
 }
 
 // intoBand takes away what serves pieces outside their band and builds it
@@ -199,7 +205,7 @@ func (s *search) intoBand() {
 			s.drop(p)
 		}
 	}
-	s.build([]bool{true, false}, nil)
+	s.build(bandsFirst, nil)
 	if c := s.measure(); c.compare(s.now) < 0 {
 		s.now = c
 	} else {
@@ -416,40 +422,81 @@ func (s *search) rebuild() {
 	if s.rng.IntN(4) == 0 {
 		s.banned = s.rng.IntN(len(s.fl.vessels))
 	}
-	passes := []bool{true, false}
-	if s.now[costShort] > s.beyond && s.rng.IntN(3) == 0 {
-		passes = passes[1:]
+	s.sway = 12 * 3600
+	if s.rng.IntN(4) == 0 {
+		s.sway = 14 * 86400
 	}
-	s.build(passes, s.rng)
+	m := bandsFirst
+	if s.now[costShort] > s.beyond {
+		m = manner(s.rng.IntN(3))
+	}
+	s.build(m, s.rng)
 	if s.banned >= 0 {
 		s.banned = -1
-		s.build(passes, s.rng)
+		s.build(m, s.rng)
 	}
 }
 
-// build adds batches until nothing open can be served any more, in passes
-// inside the good bands or anywhere in the windows. With a random source it
-// varies the order and the vessels.
-func (s *search) build(passes []bool, rng *rand.Rand) {
-	for _, band := range passes {
-		stuck := make(map[int]bool)
-		for {
-			r := s.urgent(band, stuck, rng)
-			if r < 0 {
+// manner is how a build treats the good bands.
+type manner int
+
+const (
+	bandsFirst  manner = iota // all bands, then what is left anywhere in its window
+	bandsInTurn               // each class in its band or else in its window, the window that closes first in front
+	windowsOnly               // as if there were no bands
+)
+
+// build adds batches until nothing open can be served any more. With a random
+// source it varies the order and the vessels.
+func (s *search) build(m manner, rng *rand.Rand) {
+	if m == bandsFirst {
+		s.pass(true, []bool{true}, rng)
+	}
+	if m == bandsInTurn {
+		s.pass(false, []bool{true, false}, rng)
+	} else {
+		s.pass(false, []bool{false}, rng)
+	}
+}
+
+// pass grows batches for the class that closes first by its band or by its
+// window, trying the given kinds of window in turn.
+func (s *search) pass(byBand bool, tries []bool, rng *rand.Rand) {
+	stuck := make(map[int]bool)
+	for {
+		r := s.urgent(byBand, stuck, rng)
+		if r < 0 {
+			return
+		}
+		seed := s.first(r, byBand, stuck, rng)
+		ok := false
+		for _, band := range tries {
+			var what bound
+			if what, ok = s.grow(r, seed, band, rng); ok {
 				break
 			}
-			if seed, what, ok := s.grow(r, band, stuck, rng); !ok {
-				stuck[seed] = true
-				if !band {
-					s.classes[seed].what = what
-				}
+			if !band {
+				s.classes[seed].what = what
 			}
 		}
+		stuck[seed] = !ok
 	}
 }
 
-// first returns the open class of a recipe that closes first, -1 if none.
-func (s *search) first(r int, band bool, stuck map[int]bool) int {
+// first returns the open class of a recipe that closes first, -1 if none; with
+// a random source now and then any of them.
+func (s *search) first(r int, band bool, stuck map[int]bool, rng *rand.Rand) int {
+	if rng != nil && rng.IntN(4) == 0 {
+		var open []int
+		for _, c := range s.of[r] {
+			if s.classes[c].open > 0 && !stuck[c] {
+				open = append(open, c)
+			}
+		}
+		if len(open) > 0 {
+			return open[rng.IntN(len(open))]
+		}
+	}
 	best := -1
 	for _, c := range s.of[r] {
 		if s.classes[c].open == 0 || stuck[c] {
@@ -470,13 +517,13 @@ func (s *search) first(r int, band bool, stuck map[int]bool) int {
 func (s *search) urgent(band bool, stuck map[int]bool, rng *rand.Rand) int {
 	best, closes := -1, int64(0)
 	for r := range s.of {
-		c := s.first(r, band, stuck)
+		c := s.first(r, band, stuck, nil)
 		if c < 0 {
 			continue
 		}
 		_, to := s.classes[c].window(band)
 		if rng != nil {
-			to += rng.Int64N(12 * 3600)
+			to += rng.Int64N(s.sway)
 		}
 		if best < 0 || to < closes {
 			best, closes = r, to
@@ -487,17 +534,16 @@ func (s *search) urgent(band bool, stuck map[int]bool, rng *rand.Rand) int {
 
 // grow places one more batch of a recipe for its first open class and for
 // what else the batch can serve. When it cannot, it says what bound.
-func (s *search) grow(r int, band bool, stuck map[int]bool, rng *rand.Rand) (seed int, what bound, ok bool) {
+func (s *search) grow(r, seed int, band bool, rng *rand.Rand) (what bound, ok bool) {
 	rec := &s.k.recipes[r]
-	seed = s.first(r, band, stuck)
 	what = s.classes[seed].what
 	from, to := s.classes[seed].window(band)
 	from = max(from, s.fl.start)
 	if from > to || len(rec.modes) == 0 {
-		return seed, what, false
+		return what, false
 	}
 	if s.topUp(rec, r, seed, band) {
-		return seed, bound{}, true
+		return bound{}, true
 	}
 	for _, v := range s.venues(rec, r, band, from, to, rng) {
 		at, _ := s.fullest(r, band, v.from, v.to, rec.netOf(rec.modes[v.mode].max))
@@ -522,7 +568,7 @@ func (s *search) grow(r int, band bool, stuck map[int]bool, rng *rand.Rand) (see
 					for _, f := range fills {
 						s.give(f.class, -f.pieces)
 					}
-					return seed, bound{}, true
+					return bound{}, true
 				}
 				what = b
 				if !b.sized {
@@ -534,7 +580,7 @@ func (s *search) grow(r int, band bool, stuck map[int]bool, rng *rand.Rand) (see
 			}
 		}
 	}
-	return seed, what, false
+	return what, false
 }
 
 // topUp gives the open pieces of a class to a batch that stands and has room.

@@ -61,7 +61,7 @@ func (s *search) even() {
 		if s.evenOnce() {
 			return
 		}
-		s.build([]bool{true, false}, nil)
+		s.build(bandsFirst, nil)
 	}
 	s.evenOnce()
 }

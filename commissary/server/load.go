@@ -52,7 +52,7 @@ func (c *core) loadNight(tx commissary.Tx, id string, date civil.Date, at time.T
 			return nil, in, err
 		}
 		for _, b := range of {
-			if b.State == commissary.BatchOut {
+			if b.State == commissary.BatchOut || b.State == commissary.BatchScrapped { // its id stays taken
 				posted = append(posted, b)
 			}
 		}

@@ -212,8 +212,11 @@ func TestBatchesMoveForwardOnly(t *testing.T) {
 			refused(t, err, codes.Aborted, "ETAG_STALE")
 			began := k.clock.Now()
 			k.clock.Set(began.Add(3 * time.Hour))
-			out, err := finish(begun)
+			_, err = finish(begun)
+			refused(t, err, codes.FailedPrecondition, "FAR_FROM_PLAN") // it was to be mixed hours later
+			out, err := k.batches.FinishBatch(t.Context(), &v1.FinishBatchRequest{Name: begun.GetName(), Etag: begun.GetEtag(), RequestId: id(), Confirm: true})
 			require.NoError(t, err)
+			require.Len(t, out.GetBatch().GetOutcomes()[0].GetFarFromPlan(), 1)
 			require.Equal(t, v1.BatchState_BATCH_STATE_OUT, out.GetBatch().GetState())
 			require.Len(t, out.GetLots(), len(b.GetMakes()))
 			lot := out.GetLots()[0]
@@ -235,7 +238,7 @@ func TestBatchesMoveForwardOnly(t *testing.T) {
 		if b.GetFormulaId() == "poolish" {
 			begun, err := begin(b)
 			require.NoError(t, err)
-			out, err := finish(begun)
+			out, err := k.batches.FinishBatch(t.Context(), &v1.FinishBatchRequest{Name: begun.GetName(), Etag: begun.GetEtag(), RequestId: id(), Confirm: true})
 			require.NoError(t, err)
 			require.Len(t, out.GetLots(), 1)
 			require.Less(t, out.GetLots()[0].GetMassMg(), b.GetMassMg(), "some sticks to the tub")

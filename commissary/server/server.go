@@ -71,7 +71,7 @@ func New(o Options) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &core{store: o.Store, now: o.Now, books: newShelf()}
+	c := &core{store: o.Store, now: o.Now, books: newShelf(), fits: newFits()}
 	s := &Server{
 		grpc: grpc.NewServer(
 			grpc.ChainUnaryInterceptor(logs(o.Log), answers(o.NewID), limits(o.CallLimit), identifies, validates(rules), recovers),
@@ -118,6 +118,7 @@ type core struct {
 	store commissary.Store
 	now   func() time.Time
 	books *shelf
+	fits  *fits
 }
 
 // view runs a read. The time is read once and travels with it.

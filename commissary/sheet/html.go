@@ -13,7 +13,7 @@ import (
 //go:embed paper.css
 var paperStyle string
 
-func escaped(s string) string { return html.EscapeString(clean(s)) }
+func escaped(s string) string { return html.EscapeString(fenced(clean(s))) }
 
 // HTML is the document as one file that needs no other, no script and no
 // colour: for a phone's screen, and for printing on A4 or Letter.
@@ -44,7 +44,7 @@ func (p Paper) HTML(at time.Time) (string, error) {
 func quoted(s string) string {
 	var q strings.Builder
 	q.WriteByte('"')
-	for _, r := range clean(s) {
+	for _, r := range fenced(clean(s)) {
 		if strings.ContainsRune(`"\<>&`, r) {
 			fmt.Fprintf(&q, `\%06x`, r)
 		} else {
@@ -113,9 +113,14 @@ func hanging(b block) string {
 		return "item"
 	case b.indent > 0:
 		return "below"
+	case loud(b.right):
+		return "loud"
 	}
 	return "text"
 }
+
+// loud tells whether a text is written so that nobody overlooks it.
+func loud(s string) bool { return strings.HasPrefix(s, "***") }
 
 // marked is a paragraph's text behind its mark.
 func marked(b block) string {
@@ -245,7 +250,11 @@ func (p Paper) labelsHTML(s *strings.Builder, at time.Time) error {
 			}
 			fmt.Fprintf(s, "<section class=\"label\"><h2>%s</h2>", escaped(l.Item))
 			for _, line := range l.lines() {
-				fmt.Fprintf(s, "<p>%s</p>", blanked(line))
+				class := ""
+				if strings.HasPrefix(line, never) {
+					class = ` class="loud"`
+				}
+				fmt.Fprintf(s, "<p%s>%s</p>", class, blanked(line))
 			}
 			fmt.Fprintf(s, "%s<p class=\"lot\">%s</p></section>\n", c.svg(l.Lot, wide, tall), escaped(l.Lot))
 		}

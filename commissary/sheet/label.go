@@ -16,8 +16,12 @@ type Label struct {
 	Made, UseBy      string
 	Mark             string // the date to be marked, with its words
 	Keep             string // where it is kept
-	Allergens        string
+	Allergens        []string
+	MayContain       []string
 }
+
+// never begins the line of a label that nobody may overlook.
+const never = "NEVER AFTER "
 
 // LabelPaper is the labels of every container that a plan's batches fill. The
 // code of a lot is asked for by its batch and the number, from 1, of what the
@@ -35,7 +39,7 @@ func LabelPaper(m *v1.Plan, list []*v1.GetBatchResponse, lot func(batch string, 
 				}
 			}
 			l := Label{Item: either(d.GetItemName(), d.GetItemId()), Lot: lot(b.GetId(), n), Batch: b.GetId(),
-				Made: p.at(b.GetMixEndTime()), UseBy: p.at(d.GetUseByTime()), Allergens: strings.Join(s.GetAllergens(), ", ")}
+				Made: p.at(b.GetMixEndTime()), UseBy: p.at(d.GetUseByTime()), Allergens: s.GetAllergens(), MayContain: s.GetMayContain()}
 			if d.GetMarkDate() != "" {
 				l.Mark = longDay(d.GetMarkDate())
 			}
@@ -64,7 +68,7 @@ func (l Label) lines() []string {
 	lines := []string{
 		fmt.Sprintf("%s, container %d of %d", counted(l.Pieces, "piece"), l.Number, l.Of),
 		"Mixing ends " + l.Made + "; really ________",
-		"Never after " + l.UseBy,
+		never + l.UseBy,
 	}
 	if l.Mark != "" {
 		lines = append(lines, "Mark "+l.Mark)
@@ -73,14 +77,18 @@ func (l Label) lines() []string {
 		lines = append(lines, "Keep: "+l.Keep)
 	}
 	allergens := "none that the kitchen's book names"
-	if l.Allergens != "" {
-		allergens = l.Allergens
+	if len(l.Allergens) > 0 {
+		allergens = strings.Join(l.Allergens, ", ")
 	}
-	return append(lines, "Allergens: "+allergens)
+	lines = append(lines, "Allergens: "+allergens)
+	if len(l.MayContain) > 0 {
+		lines = append(lines, "May contain: "+strings.Join(l.MayContain, ", "))
+	}
+	return lines
 }
 
 // text is the label for a terminal.
-func (l Label) text(s stamp) string {
+func (l Label) text(s imprint) string {
 	var t typed
 	t.ends(strings.ToUpper(l.Item), l.Lot)
 	for _, x := range l.lines() {

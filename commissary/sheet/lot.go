@@ -17,27 +17,29 @@ func Lots(site *v1.Site, list []*v1.Lot) string {
 func (p *page) lots(list []*v1.Lot) {
 	var rows [][]string
 	for _, l := range list {
-		rows = append(rows, []string{l.GetCode(), either(either(l.GetItemName(), l.GetItemId()), either(l.GetFormulaName(), l.GetFormulaId())), p.left(l), p.at(l.GetMadeTime()), place(l)})
+		rows = append(rows, []string{l.GetCode(), whatOf(l), p.left(l), p.at(l.GetMadeTime()), place(l)})
 	}
-	p.table(0, []column{{"LOT", 27, false}, {"WHAT", 20, false}, {"LEFT", 8, true}, {"MADE", 16, false}, {"", 5, false}}, rows)
+	p.table(0, []column{{"LOT", 27, false}, {"WHAT", 18, false}, {"LEFT", 8, true}, {"MADE", 16, false}, {"", 7, false}}, rows)
 	if len(list) == 0 {
 		p.put(0, "None.")
 	}
 }
 
 // left is what is on hand: pieces of an item, mass of anything else.
-func (p *page) left(l *v1.Lot) string {
-	if l.GetItemId() != "" {
-		return fmt.Sprint(l.GetPieces())
-	}
-	return p.mass(l.GetMassMg())
+func (p *page) left(l *v1.Lot) string { return p.amount(l, l.GetPieces(), l.GetMassMg()) }
+
+// whatOf is what a lot is, for people.
+func whatOf(l *v1.Lot) string {
+	return either(either(l.GetItemName(), l.GetItemId()), either(either(l.GetFormulaName(), l.GetFormulaId()), either(l.GetIngredientName(), l.GetIngredientId())))
 }
 
-// place is where a lot is when it is not where it is made.
+// place is where a lot is when it is not where it is made, and what stops it.
 func place(l *v1.Lot) string {
 	switch {
 	case l.GetHeldReason() != "":
 		return "HOLD"
+	case l.GetReceipt().GetDiffers() != "":
+		return "BLOCKED"
 	case l.GetPlace() == "kitchen":
 		return ""
 	}
@@ -45,27 +47,67 @@ func place(l *v1.Lot) string {
 }
 
 // Lot is one lot and how it came to what it is.
-func Lot(site *v1.Site, l *v1.Lot, movements []*v1.Movement) string {
+func Lot(site *v1.Site, l *v1.Lot, movements []*v1.Movement, holds ...*v1.Hold) string {
 	p := newPage(site, "LOT")
 	p.lots([]*v1.Lot{l})
-	if l.GetHeldReason() != "" {
+	if l.GetHeldReason() != "" && len(holds) == 0 {
 		p.put(0, "*** ON HOLD, do not use: "+l.GetHeldReason()+" ***")
+	}
+	for _, h := range holds {
+		p.put(0, fmt.Sprintf("*** ON HOLD, do not use: %s *** since %s, by %s", h.GetReason(), p.at(h.GetHoldTime()), either(h.GetHeldBy(), nothing)))
 	}
 	if l.GetBatchId() != "" {
 		p.put(0, "Came out of batch "+l.GetBatchId()+".")
 	}
+	if r := l.GetReceipt(); r != nil {
+		p.put(0, fmt.Sprintf("Received from %s as %s.", r.GetSupplier(), r.GetPrintedCode()))
+		if r.GetUseByDate() != "" {
+			p.put(0, "Use by "+day(r.GetUseByDate())+".")
+		}
+		if r.TempMillicelsius != nil {
+			p.put(0, "It came at "+p.temp(r.GetTempMillicelsius())+".")
+		}
+		if r.GetDiffers() != "" {
+			p.put(0, "*** ALLERGENS CHANGED, do not use yet: "+r.GetDiffers()+" ***")
+		}
+		if r.GetSettled() != "" {
+			p.put(0, "Allergens settled by "+r.GetSettled())
+		}
+	}
+	if len(l.GetStocks()) > 0 {
+		p.section("WHERE IT IS", "")
+		var rows [][]string
+		for _, s := range l.GetStocks() {
+			rows = append(rows, []string{s.GetPlace(), p.amount(l, s.GetPieces(), s.GetMassMg())})
+		}
+		p.table(0, []column{{"PLACE", 40, false}, {"LEFT", 12, true}}, rows)
+	}
 	p.section("MOVEMENTS", "")
 	var rows [][]string
 	for _, m := range movements {
-		amount := fmt.Sprintf("%+d", m.GetPieces())
-		if l.GetItemId() == "" {
-			amount = p.mass(m.GetMassMg())
-			if m.GetMassMg() > 0 {
-				amount = "+" + amount
+		amount := p.amount(l, m.GetPieces(), m.GetMassMg())
+		if m.GetPieces() > 0 || m.GetMassMg() > 0 {
+			amount = "+" + amount
+		}
+		where := m.GetPlace()
+		if m.GetToPlace() != "" {
+			where += " to " + m.GetToPlace()
+		}
+		for _, more := range []string{m.GetReference(), m.GetReason()} {
+			if more != "" {
+				where += ", " + more
 			}
 		}
-		rows = append(rows, []string{p.at(m.GetMoveTime()), strings.ToLower(word(m.GetKind(), "MOVEMENT_KIND_")), amount, m.GetMovedBy(), m.GetReference()})
+		rows = append(rows, []string{p.at(m.GetMoveTime()), strings.ToLower(word(m.GetKind(), "MOVEMENT_KIND_")), amount, m.GetMovedBy(), strings.TrimPrefix(where, ", ")})
 	}
-	p.table(0, []column{{"WHEN", 16, false}, {"", 8, false}, {"HOW MUCH", 10, true}, {"BY", 14, false}, {"FOR", 28, false}}, rows)
+	p.table(0, []column{{"WHEN", 16, false}, {"", 9, false}, {"HOW MUCH", 9, true}, {"BY", 10, false}, {"WHERE, FOR", 32, false}}, rows)
 	return p.String()
+}
+
+// amount is so much of a lot: pieces of an item, mass of anything else.
+func (p *page) amount(l *v1.Lot, pieces, mass int64) string {
+	if l.GetItemId() != "" {
+		return fmt.Sprint(pieces)
+	}
+	return p.mass(mass)
 }

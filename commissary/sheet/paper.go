@@ -14,14 +14,14 @@ import (
 type Paper struct {
 	Kind   string // plan, batches, picks, manifests or labels: a good file name
 	Title  string
-	stamp  stamp
+	stamp  imprint
 	zone   *civil.Zone
 	pages  []sheetPage
 	labels []Label
 }
 
-// stamp is what every page says, so that nobody works from the wrong one.
-type stamp struct {
+// imprint is what every page says, so that nobody works from the wrong one.
+type imprint struct {
 	kitchen, night, revision, hash string
 }
 
@@ -32,21 +32,21 @@ type sheetPage struct {
 	fit bool   // one sheet if it can be made to fit: it is taped to something
 }
 
-// line is the stamp as one line.
-func (s stamp) line() string {
+// line is the imprint as one line.
+func (s imprint) line() string {
 	return fmt.Sprintf("%s, night of %s, %s, %s", s.kitchen, s.night, s.revision, s.hash)
 }
 
-func stampOf(site *v1.Site, night, what string, state v1.PlanState, revision int32, hash string) stamp {
-	return stamp{either(site.GetKitchenName(), site.GetKitchenId()), longDay(night), what + " " + strings.ToLower(standing(state, revision)),
+func stampOf(site *v1.Site, night, what string, state v1.PlanState, revision int32, hash string) imprint {
+	return imprint{either(site.GetKitchenName(), site.GetKitchenId()), longDay(night), what + " " + strings.ToLower(standing(state, revision)),
 		fmt.Sprintf("inputs %.12s", either(hash, nothing))}
 }
 
-func planStamp(m *v1.Plan) stamp {
+func planStamp(m *v1.Plan) imprint {
 	return stampOf(m.GetSite(), m.GetNightDate(), "plan", m.GetState(), m.GetRevision(), m.GetInputHash())
 }
 
-func dispatchStamp(d *v1.Dispatch) stamp {
+func dispatchStamp(d *v1.Dispatch) imprint {
 	return stampOf(d.GetSite(), d.GetNightDate(), "dispatch", d.GetState(), d.GetRevision(), d.GetInputHash())
 }
 

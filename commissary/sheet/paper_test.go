@@ -2,6 +2,7 @@ package sheet
 
 import (
 	"bytes"
+	"encoding/csv"
 	"errors"
 	"fmt"
 	"os"
@@ -81,19 +82,194 @@ func papers(t *testing.T) []Paper {
 		PickPaper(d, read(t, "picks.json", &v1.PickList{})), ManifestPaper(d)}
 }
 
-func TestPapersForLooking(t *testing.T) {
-	dir := os.Getenv("PAPERS")
-	if dir == "" {
-		t.Skip("SKIPPED: PAPERS names no directory to write the papers into")
-	}
+// Every document says what it belongs to on every sheet, in every form.
+func TestPapers(t *testing.T) {
 	for _, p := range papers(t) {
-		page, err := p.HTML(printTime)
-		require.NoError(t, err)
-		pdf, err := p.PDF(printTime, A4)
-		require.NoError(t, err)
-		require.NoError(t, os.WriteFile(filepath.Join(dir, p.Kind+".html"), []byte(page), 0o644))
-		require.NoError(t, os.WriteFile(filepath.Join(dir, p.Kind+".pdf"), pdf, 0o644))
-		require.NoError(t, os.WriteFile(filepath.Join(dir, p.Kind+".txt"), []byte(p.Text()), 0o644))
+		t.Run(p.Kind, func(t *testing.T) {
+			fits(t, p.Text())
+			page, err := p.HTML(printTime)
+			require.NoError(t, err)
+			golden(t, p.Kind+".html", page)
+			for name, size := range map[string]Size{"A4": A4, "Letter": Letter} {
+				pdf, err := p.PDF(printTime, size)
+				require.NoError(t, err)
+				again, err := p.PDF(printTime, size)
+				require.NoError(t, err)
+				require.True(t, bytes.Equal(pdf, again), "the same document gave other bytes")
+				path := file(t, "paper.pdf", pdf)
+				info := run(t, "pdfinfo", "-f", "1", "-l", "99", path)
+				require.Regexp(t, `Page +1 size: .*`, info)
+				require.Contains(t, info, map[string]string{"A4": "595.28 x 841.89", "Letter": "612 x 792"}[name])
+				var sheets int
+				_, err = fmt.Sscanf(info[strings.Index(info, "Pages:"):], "Pages: %d", &sheets)
+				require.NoError(t, err)
+				for n := 1; n <= sheets; n++ {
+					said := run(t, "pdftotext", "-layout", "-f", fmt.Sprint(n), "-l", fmt.Sprint(n), path, "-")
+					for _, want := range []string{p.stamp.line(), "printed Fri 27 Nov 02:20 -05:00", fmt.Sprintf("page %d of %d", n, sheets)} {
+						require.Contains(t, said, want)
+					}
+				}
+				if p.Kind == "batches" {
+					require.Equal(t, len(p.pages), sheets, "a batch sheet is one page")
+				}
+				fonts := run(t, "pdffonts", path)
+				require.Regexp(t, `^name.*\n-.*\n(.* yes (yes|no) +yes .*\n)+$`, fonts, "a font is not inside, or its text cannot be copied")
+			}
+			if dir := os.Getenv("PAPERS"); dir != "" { // for whoever wants to look at them
+				pdf, _ := p.PDF(printTime, A4)
+				require.NoError(t, os.WriteFile(filepath.Join(dir, p.Kind+".pdf"), pdf, 0o644))
+				require.NoError(t, os.WriteFile(filepath.Join(dir, p.Kind+".html"), []byte(page), 0o644))
+			}
+		})
 	}
-	_ = errors.Is
+}
+
+// What stands in the text stands on the PDF: nothing is lost between the two.
+func TestPDFSaysWhatTheTextSays(t *testing.T) {
+	squeezed := func(s string) string {
+		return strings.NewReplacer(" ", "", "\n", "", "\f", "", "[ ]", "", "[]", "").Replace(s)
+	}
+	d := read(t, "dispatch.json", &v1.Dispatch{})
+	p := PickPaper(d, read(t, "picks.json", &v1.PickList{}))
+	pdf, err := p.PDF(printTime, A4)
+	require.NoError(t, err)
+	said := squeezed(run(t, "pdftotext", "-raw", file(t, "p.pdf", pdf), "-"))
+	n := 0
+	for _, b := range p.pages[0].blocks {
+		for _, c := range append(b.cells, b.left) {
+			if c = squeezed(c); b.kind != ruled {
+				require.Contains(t, said, c)
+				n++
+			}
+		}
+	}
+	require.Greater(t, n, 100)
+}
+
+// Every code on paper says to an independent reader what is printed beside it.
+func TestCodesAreRead(t *testing.T) {
+	zbar, toPNG := program(t, "zbarimg"), program(t, "pdftoppm")
+	for _, p := range papers(t) {
+		pdf, err := p.PDF(printTime, Letter)
+		require.NoError(t, err)
+		path := file(t, "paper.pdf", pdf)
+		run(t, toPNG, "-r", "150", "-gray", "-l", "4", "-png", path, strings.TrimSuffix(path, ".pdf"))
+		pictures, err := filepath.Glob(strings.TrimSuffix(path, ".pdf") + "*.png")
+		require.NoError(t, err)
+		read, err := exec.CommandContext(t.Context(), zbar, append([]string{"-q", "--raw"}, pictures...)...).Output()
+		if failed := (*exec.ExitError)(nil); !errors.As(err, &failed) || failed.ExitCode() != 4 { // 4: a sheet without a code
+			require.NoError(t, err)
+		}
+		said := string(read)
+		for _, x := range p.pages {
+			require.Contains(t, said, x.id+"\n")
+		}
+		for _, l := range p.labels {
+			require.Contains(t, said, l.Lot+"\n")
+		}
+	}
+}
+
+func TestLabelCodes(t *testing.T) {
+	for lot, bars := range map[string]bool{"20261126-03-1G": true, "20261126-12-garlic-oil-500g": true, strings.Repeat("a-long-code.", 5): false} {
+		c, module, err := labelCode(lot, labelWide-8)
+		require.NoError(t, err)
+		require.Equal(t, bars, c.tall == 1, lot)
+		require.GreaterOrEqual(t, module, finest)
+		require.LessOrEqual(t, float64(c.wide+2*c.quiet())*module, labelWide-8+0.001)
+	}
+	for _, lot := range []string{"", "crème", "a\nb"} {
+		_, _, err := labelCode(lot, labelWide)
+		require.Error(t, err, "%q", lot)
+	}
+}
+
+// A label for each container, and no piece too many.
+func TestLabelsAreThoseOfTheContainers(t *testing.T) {
+	x := read(t, "batch.json", &v1.GetBatchResponse{})
+	p := LabelPaper(read(t, "plan.json", &v1.Plan{}), []*v1.GetBatchResponse{x}, lotCode)
+	var labels int
+	pieces, of := map[string]int64{}, map[string]int64{}
+	for _, l := range p.labels {
+		pieces[l.Item] += l.Pieces
+		of[l.Item]++
+	}
+	for _, d := range x.GetSheet().GetDivides() {
+		require.Equal(t, d.GetPieces(), pieces[d.GetItemName()])
+		boxes := int64(d.GetFullContainers())
+		if d.GetLoosePieces() > 0 {
+			boxes++
+		}
+		require.Equal(t, boxes, of[d.GetItemName()])
+		labels += int(boxes)
+	}
+	require.Len(t, p.labels, labels)
+}
+
+// What the fonts cannot set right is refused, with the letter that is why.
+func TestWritingBeyondTheFonts(t *testing.T) {
+	for text, want := range map[string]string{
+		"Crème brûlée": "", "Пицца 280 г": "", "Ζύμη": "", "Bánh mì": "", "בצק": "", "Cafe\u0301": "", "½ × 3 °C − ±": "",
+		"عجين": "ع", "आटा": "आ", "แป้ง": "แ", "生地": "生", "🍕": "🍕", "x\u0331": "\u0331", "שָׁלוֹם": "\u05b8", "בצק (קטן)": "(",
+	} {
+		m := read(t, "manifest.json", &v1.Manifest{})
+		m.Stops[0].ShopName = text
+		_, err := ManifestPaper(&v1.Dispatch{Manifests: []*v1.Manifest{m}}).PDF(printTime, A4)
+		if want == "" {
+			require.NoError(t, err, text)
+			continue
+		}
+		var beyond *BeyondFont
+		require.ErrorAs(t, err, &beyond, text)
+		require.Equal(t, want, string(beyond.Letter), text)
+		require.Contains(t, err.Error(), "Chromium")
+	}
+}
+
+// Lines in the order in which they are seen (Unicode Standard Annex 9).
+func TestVisualOrder(t *testing.T) {
+	for line, want := range map[string]string{
+		"House dough":        "House dough",
+		"בצק":                "קצב",
+		"בצק 280 גרם":        "םרג 280 קצב",
+		"House בצק 280 g":    "House 280 קצב g",
+		"בצק: 12 for Sun":    "קצב: 12 for Sun",
+		"12 × בצק":           "12 × קצב",
+		"a 3.5 בצק":          "a 3.5 קצב",
+		"בצק 3.5":            "3.5 קצב",
+		"בצק 30%":            "30% קצב",
+		"STOP 1: חנות, גבעה": "STOP 1: תונח, העבג",
+	} {
+		require.Equal(t, want, visual(line), line)
+	}
+}
+
+// A count stays behind the name it belongs to, on paper and in a browser.
+func TestACountStaysBehindItsName(t *testing.T) {
+	require.Equal(t, "stop 1, 12 תונח: 52 containers", visual("stop 1, חנות 12: 52 containers"))
+	require.Equal(t, "stop 1\u200e, חנות 12\u200e: 52 containers", escaped("stop 1, חנות 12: 52 containers"))
+	require.Equal(t, "stop 1, Hilltop: 52 containers", escaped("stop 1, Hilltop: 52 containers"))
+}
+
+// The coverage that is read from the fonts is that of the alphabets promised.
+func TestLettersOfTheFonts(t *testing.T) {
+	for _, r := range "AZaz09ßŁőẞΑΩαωЀЯяѓאתִ☐×°−½€" {
+		require.True(t, inBoth()(r), "%c", r)
+	}
+	for _, r := range []rune{'生', 'あ', '한', 0xFFFF, 0xE000, 0x1F355} {
+		require.False(t, inBoth()(r), "%c", r)
+	}
+}
+
+// A spreadsheet takes no name for a formula, and every row has the same cells.
+func TestValuesForSpreadsheets(t *testing.T) {
+	plan := read(t, "plan.json", &v1.Plan{})
+	plan.Batches[0].FormulaId = "=1+1"
+	d := read(t, "dispatch.json", &v1.Dispatch{})
+	for _, text := range []string{PlanCSV(plan), BatchCSV([]*v1.GetBatchResponse{read(t, "batch.json", &v1.GetBatchResponse{})}), PickCSV(read(t, "picks.json", &v1.PickList{})), ManifestCSV(d)} {
+		rows, err := csv.NewReader(strings.NewReader(text)).ReadAll()
+		require.NoError(t, err)
+		require.NotEmpty(t, rows)
+	}
+	require.Contains(t, PlanCSV(plan), ",'=1+1,")
 }

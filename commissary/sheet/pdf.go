@@ -41,7 +41,7 @@ const (
 	bodySize  = 10.0
 	lineTall  = 4.9
 	headSize  = 17.0
-	sheetfuls = 54 // lines of plain text that fill an upright sheet of A4
+	sheetfuls = 51 // lines of plain text that fill an upright sheet of A4
 	sideways  = "L"
 	pageCount = "{pages}"
 )
@@ -202,7 +202,7 @@ func (w *press) page(x sheetPage) {
 	w.scale = 1
 	if x.fit {
 		full := sheetfuls * (w.size.Tall - topEdge - footRoom) / (A4.Tall - topEdge - footRoom)
-		w.scale = math.Min(math.Max(full/float64(strings.Count(x.String(), "\n")), 0.75), 1)
+		w.scale = math.Min(math.Max(full/float64(strings.Count(x.String(), "\n")), 0.7), 1)
 	}
 	w.sheet()
 	table := 0 // the first block behind the table that is set
@@ -305,7 +305,7 @@ func (w *press) ends(left, right string, size float64, bold bool) {
 
 // paragraph sets a text, hanging behind its mark; a pair of brackets is a box.
 func (w *press) paragraph(b block) {
-	bold := b.indent == 0 && b.left == "" && w.heads != nil
+	bold := b.indent == 0 && b.left == "" && w.heads != nil || loud(b.right)
 	w.font(bodySize, bold)
 	x := w.left + float64(b.indent)*setWide/columns
 	if b.left != "" {
@@ -422,144 +422,5 @@ func (w *press) cells(b block, cells []string, size float64, bold bool) {
 				w.text(x, w.base(), size, bold, lines[n])
 			}
 		}
-	}
-}
-
-// picture sets a drawing on a sheet of its own, on its side.
-func (w *press) picture(d *drawing) {
-	w.AddPageFormat(sideways, fpdf.SizeType{Wd: w.size.Wide, Ht: w.size.Tall})
-	w.turned, w.scale = true, 1
-	wide, tall := w.size.Tall-20, w.size.Wide-footRoom-8
-	scale := math.Min(math.Min(wide/d.wide, tall/d.tall), 1)
-	left := (w.size.Tall - d.wide*scale) / 2
-	w.TransformBegin()
-	w.TransformTranslate(left, 8)
-	w.TransformScale(scale*100, scale*100, 0, 0)
-	for _, s := range d.shapes {
-		w.shape(s)
-	}
-	w.TransformEnd()
-	w.SetDashPattern(nil, 0)
-	w.y = w.size.Tall // whatever follows begins a sheet
-}
-
-func (w *press) shape(s shape) {
-	w.SetDashPattern(nil, 0)
-	switch s.kind {
-	case box:
-		if s.grey >= 0 {
-			w.SetFillColor(s.grey, s.grey, s.grey)
-			w.Rect(s.x, s.y, s.w, s.h, "F")
-		}
-		if s.hatch > 0 {
-			w.hatch(s, hatchings[(s.hatch-1)%len(hatchings)])
-		}
-		if s.stroke > 0 {
-			w.SetLineWidth(s.stroke)
-			w.Rect(s.x, s.y, s.w, s.h, "D")
-		}
-	case stroke:
-		if s.dashed {
-			w.SetDashPattern([]float64{1.2, 0.8}, 0)
-		}
-		w.SetLineWidth(s.stroke)
-		w.Line(s.x, s.y, s.x+s.w, s.y+s.h)
-	case label:
-		w.font(s.size*72/25.4, s.bold)
-		wide := w.GetStringWidth(w.line(s.text))
-		x := s.x - wide*float64(s.anchor)/2
-		if s.backed {
-			w.SetFillColor(255, 255, 255)
-			w.Rect(x-0.3, s.y-s.size*0.85, wide+0.6, s.size*1.1, "F")
-		}
-		w.text(x, s.y, s.size*72/25.4, s.bold, s.text)
-	}
-}
-
-// hatch fills a box with its pattern.
-func (w *press) hatch(s shape, h hatching) {
-	w.ClipRect(s.x, s.y, s.w, s.h, false)
-	w.SetLineWidth(h.thick)
-	if h.dashed {
-		w.SetDashPattern([]float64{h.thick, h.thick}, 0)
-	}
-	for _, angle := range h.angles {
-		switch angle {
-		case 0:
-			for y := s.y + h.apart/2; y < s.y+s.h; y += h.apart {
-				w.Line(s.x, y, s.x+s.w, y)
-			}
-		case 90:
-			for x := s.x + h.apart/2; x < s.x+s.w; x += h.apart {
-				w.Line(x, s.y, x, s.y+s.h)
-			}
-		default:
-			step := h.apart * math.Sqrt2
-			for x := s.x - s.h; x < s.x+s.w; x += step {
-				if angle == 45 {
-					w.Line(x, s.y+s.h, x+s.h, s.y)
-				} else {
-					w.Line(x, s.y, x+s.h, s.y+s.h)
-				}
-			}
-		}
-	}
-	w.ClipEnd()
-	w.SetDashPattern(nil, 0)
-}
-
-// labels sets labels, eight on a sheet.
-func (w *press) labels() {
-	w.scale = 1
-	var c code
-	var module float64
-	for i, l := range w.paper.labels {
-		at := i % labelsOnSheet
-		if at == 0 {
-			w.sheet()
-		}
-		x, y := w.left+float64(at%2)*(labelWide+2), topEdge+float64(at/2)*(labelTall+2)
-		w.SetLineWidth(0.1)
-		w.SetDashPattern([]float64{1, 1}, 0)
-		w.Rect(x, y, labelWide, labelTall, "D")
-		w.SetDashPattern(nil, 0)
-		if i == 0 || l.Lot != w.paper.labels[i-1].Lot {
-			var err error
-			if c, module, err = labelCode(l.Lot, labelWide-8); err != nil && w.err == nil {
-				w.err = err
-			}
-		}
-		w.label(l, x, y, c, module)
-	}
-}
-
-func (w *press) label(l Label, x, y float64, c code, module float64) {
-	w.font(14, true)
-	at := y + 2.5
-	for _, line := range w.fold(l.Item, labelWide-8) {
-		at += 5.4
-		w.text(x+4, at-0.6, 14, true, line)
-	}
-	for i, line := range l.lines() {
-		bold := i == 2 // never after
-		w.font(8.5, bold)
-		for _, part := range w.fold(line, labelWide-8) {
-			at += 3.8
-			w.text(x+4, at, 8.5, bold, part)
-		}
-	}
-	q := float64(c.quiet())
-	wide, tall := (float64(c.wide)+2*q)*module, 12.0
-	if c.tall > 1 {
-		tall = wide
-	}
-	foot := y + labelTall - 2
-	w.font(11, true)
-	lot := w.GetStringWidth(l.Lot)
-	w.text(x+(labelWide-lot)/2, foot, 11, true, l.Lot)
-	if c.tall > 1 {
-		w.code(c, x+labelWide-wide-1, foot-4.5-tall, module, 0)
-	} else {
-		w.code(c, x+(labelWide-wide)/2, foot-4.5-tall, module, tall)
 	}
 }

@@ -39,36 +39,33 @@ func settable(text string, has func(rune) bool) (string, error) {
 	return s, nil
 }
 
-// visual puts one line in the order in which it is seen, left to right: the
-// Unicode Bidirectional Algorithm (Unicode Standard Annex 9), without explicit
-// embeddings and bracket pairs, which settable and clean keep out.
+// visual puts one line of an English page in the order in which it is seen: the
+// Unicode Bidirectional Algorithm (Unicode Standard Annex 9) from left to
+// right, without the explicit embeddings and bracket pairs that clean and
+// settable keep out.
 func visual(line string) string {
 	text := []rune(line)
 	class := make([]bidi.Class, len(text))
-	base, mixed := bidi.L, false
 	for i, r := range text {
 		p, _ := bidi.LookupRune(r)
 		class[i] = p.Class()
-		if class[i] == bidi.R && !mixed {
-			mixed = true
-			if !slices.Contains(class[:i], bidi.L) {
-				base = bidi.R // P2, P3: the first strong letter
-			}
-		}
 	}
-	if !mixed {
+	if !slices.Contains(class, bidi.R) {
 		return line
 	}
-	weak(class, base)
-	neutral(class, base)
+	for i := range text {
+		if fence(text, i) {
+			class[i] = bidi.L
+		}
+	}
+	weak(class)
+	neutral(class)
 	level := make([]int, len(text)) // I1, I2
 	for i, c := range class {
 		switch {
 		case c == bidi.R:
 			level[i] = 1
 		case c == bidi.EN:
-			level[i] = 2
-		case base == bidi.R:
 			level[i] = 2
 		}
 	}
@@ -86,8 +83,35 @@ func visual(line string) string {
 	return string(text)
 }
 
+// fence tells whether a sign ends a name within a line. Without a fence a name
+// that is written from right to left would draw the number behind it, such as
+// a count of containers, to its other side.
+func fence(text []rune, i int) bool {
+	return i+1 < len(text) && text[i+1] == ' ' && strings.ContainsRune(":;,", text[i])
+}
+
+// fenced puts a mark that is not seen, from left to right, before every fence
+// of a line that holds writing from right to left.
+func fenced(line string) string {
+	if !strings.ContainsFunc(line, func(r rune) bool {
+		p, _ := bidi.LookupRune(r)
+		return p.Class() == bidi.R || p.Class() == bidi.AL
+	}) {
+		return line
+	}
+	text := []rune(line)
+	var marked []rune
+	for i, r := range text {
+		if fence(text, i) {
+			marked = append(marked, '\u200e')
+		}
+		marked = append(marked, r)
+	}
+	return string(marked)
+}
+
 // weak resolves numbers and what stands among them: rules W4 to W7.
-func weak(class []bidi.Class, base bidi.Class) {
+func weak(class []bidi.Class) {
 	for i := 1; i+1 < len(class); i++ {
 		if (class[i] == bidi.ES || class[i] == bidi.CS) && class[i-1] == bidi.EN && class[i+1] == bidi.EN {
 			class[i] = bidi.EN
@@ -105,7 +129,7 @@ func weak(class []bidi.Class, base bidi.Class) {
 		}
 		i = max(end, i+1)
 	}
-	strong := base
+	strong := bidi.L
 	for i, c := range class {
 		switch c {
 		case bidi.ES, bidi.CS, bidi.ET:
@@ -121,11 +145,11 @@ func weak(class []bidi.Class, base bidi.Class) {
 }
 
 // neutral resolves blanks and signs by what stands around them: rules N1, N2.
-func neutral(class []bidi.Class, base bidi.Class) {
+func neutral(class []bidi.Class) {
 	side := func(i int) bidi.Class {
 		switch {
 		case i < 0 || i >= len(class):
-			return base
+			return bidi.L
 		case class[i] == bidi.EN:
 			return bidi.R
 		}
@@ -137,7 +161,7 @@ func neutral(class []bidi.Class, base bidi.Class) {
 		for end < len(class) && !settled(class[end]) {
 			end++
 		}
-		c := base
+		c := bidi.L
 		if side(i-1) == side(end) {
 			c = side(end)
 		}

@@ -41,6 +41,7 @@ func (t *tx) run(f func(commissary.Tx) error) error {
 func (t *tx) Books(kitchen string) commissary.Books           { return books{t, kitchen} }
 func (t *tx) Nights(kitchen string) commissary.Nights         { return nights{t, kitchen} }
 func (t *tx) Orders(kitchen string) commissary.Orders         { return orders{t, kitchen} }
+func (t *tx) Counts(kitchen string) commissary.Counts         { return counts{t, kitchen} }
 func (t *tx) Plans(kitchen string) commissary.Plans           { return plans{t, kitchen} }
 func (t *tx) Batches(kitchen string) commissary.Batches       { return batches{t, kitchen} }
 func (t *tx) Lots(kitchen string) commissary.Lots             { return lots{t, kitchen} }

@@ -65,6 +65,9 @@ func (b *Box) Dir() string { return b.dir }
 // settledKept is how many settled drafts are kept to look back at.
 const settledKept = 60
 
+// ErrReused refuses a draft whose request id belongs to another one.
+var ErrReused = errors.New("the outbox holds another order under this request id")
+
 // Put keeps a draft. When it returns without an error the draft is on the
 // disk. The request must carry its request id; the same one with the same
 // content is the same draft, with other content it is refused. With newest the
@@ -77,7 +80,7 @@ func (b *Box) Put(at time.Time, req *v1.SubmitOrderRequest, newest bool) (Entry,
 			asked := proto.CloneOf(old.Request)
 			asked.Etag = req.GetEtag() // a sealed one is no longer what was asked for
 			if !proto.Equal(asked, req) {
-				return fmt.Errorf("the outbox holds another order under the request id %s; leave the id out", req.GetRequestId())
+				return fmt.Errorf("%w: %s; leave the id out", ErrReused, req.GetRequestId())
 			}
 			kept = *old
 			return nil

@@ -71,7 +71,7 @@ func TestADraftStaysUntilItIsSettled(t *testing.T) {
 	other := proto.CloneOf(one)
 	other.Lines[0].Pieces = 5
 	_, err = b.Put(noon, other, false)
-	require.ErrorContains(t, err, "another order under the request id")
+	require.ErrorIs(t, err, ErrReused)
 	require.Len(t, status(t, b), 2)
 
 	require.NoError(t, b.Note(noon, one.GetRequestId(), "nobody answers"))

@@ -137,6 +137,63 @@ func (Source) EnumDescriptor() ([]byte, []int) {
 	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{1}
 }
 
+// SaleKind says what a day's sale tells.
+type SaleKind int32
+
+const (
+	// An ordinary day.
+	SaleKind_SALE_KIND_UNSPECIFIED SaleKind = 0
+	// The item ran out: at least so many would have sold.
+	SaleKind_SALE_KIND_SOLD_OUT SaleKind = 1
+	// No service.
+	SaleKind_SALE_KIND_CLOSED SaleKind = 2
+	// A holiday or one-off event: kept, and not learned from.
+	SaleKind_SALE_KIND_EVENT SaleKind = 3
+)
+
+// Enum value maps for SaleKind.
+var (
+	SaleKind_name = map[int32]string{
+		0: "SALE_KIND_UNSPECIFIED",
+		1: "SALE_KIND_SOLD_OUT",
+		2: "SALE_KIND_CLOSED",
+		3: "SALE_KIND_EVENT",
+	}
+	SaleKind_value = map[string]int32{
+		"SALE_KIND_UNSPECIFIED": 0,
+		"SALE_KIND_SOLD_OUT":    1,
+		"SALE_KIND_CLOSED":      2,
+		"SALE_KIND_EVENT":       3,
+	}
+)
+
+func (x SaleKind) Enum() *SaleKind {
+	p := new(SaleKind)
+	*p = x
+	return p
+}
+
+func (x SaleKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (SaleKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_doughrun_v1_order_proto_enumTypes[2].Descriptor()
+}
+
+func (SaleKind) Type() protoreflect.EnumType {
+	return &file_doughrun_v1_order_proto_enumTypes[2]
+}
+
+func (x SaleKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use SaleKind.Descriptor instead.
+func (SaleKind) EnumDescriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{2}
+}
+
 // SubmitOrderRequest holds everything a shop wants for a night: items left out are wanted at zero.
 type SubmitOrderRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -969,6 +1026,1028 @@ func (x *OrderLine) GetItemName() string {
 	return ""
 }
 
+// SubmitCountRequest holds a shop's whole closing count.
+type SubmitCountRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The night whose trade is over, as kitchens/main/nights/2026-11-26.
+	Night string `protobuf:"bytes,1,opt,name=night,proto3" json:"night,omitempty"`
+	// The shop.
+	ShopId string `protobuf:"bytes,2,opt,name=shop_id,json=shopId,proto3" json:"shop_id,omitempty"`
+	// What is left in the cold; an item left out has nothing left.
+	Lines []*CountLine `protobuf:"bytes,3,rep,name=lines,proto3" json:"lines,omitempty"`
+	// A fresh UUID; sending it again returns the first answer.
+	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SubmitCountRequest) Reset() {
+	*x = SubmitCountRequest{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SubmitCountRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SubmitCountRequest) ProtoMessage() {}
+
+func (x *SubmitCountRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SubmitCountRequest.ProtoReflect.Descriptor instead.
+func (*SubmitCountRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *SubmitCountRequest) GetNight() string {
+	if x != nil {
+		return x.Night
+	}
+	return ""
+}
+
+func (x *SubmitCountRequest) GetShopId() string {
+	if x != nil {
+		return x.ShopId
+	}
+	return ""
+}
+
+func (x *SubmitCountRequest) GetLines() []*CountLine {
+	if x != nil {
+		return x.Lines
+	}
+	return nil
+}
+
+func (x *SubmitCountRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// CountLine is what is left of one item under one day label.
+type CountLine struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The item.
+	ItemId string `protobuf:"bytes,1,opt,name=item_id,json=itemId,proto3" json:"item_id,omitempty"`
+	// The day on the label, on which it was made, as 2026-11-25. Empty: not read.
+	MadeDate string `protobuf:"bytes,2,opt,name=made_date,json=madeDate,proto3" json:"made_date,omitempty"`
+	// How many pieces.
+	Pieces        int64 `protobuf:"varint,3,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CountLine) Reset() {
+	*x = CountLine{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CountLine) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CountLine) ProtoMessage() {}
+
+func (x *CountLine) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CountLine.ProtoReflect.Descriptor instead.
+func (*CountLine) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *CountLine) GetItemId() string {
+	if x != nil {
+		return x.ItemId
+	}
+	return ""
+}
+
+func (x *CountLine) GetMadeDate() string {
+	if x != nil {
+		return x.MadeDate
+	}
+	return ""
+}
+
+func (x *CountLine) GetPieces() int64 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
+// SubmitCountResponse shows what follows from the count.
+type SubmitCountResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What was sold of each item on the night's day, where the evening before was counted too.
+	Sales         []*Sale `protobuf:"bytes,1,rep,name=sales,proto3" json:"sales,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SubmitCountResponse) Reset() {
+	*x = SubmitCountResponse{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SubmitCountResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SubmitCountResponse) ProtoMessage() {}
+
+func (x *SubmitCountResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SubmitCountResponse.ProtoReflect.Descriptor instead.
+func (*SubmitCountResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *SubmitCountResponse) GetSales() []*Sale {
+	if x != nil {
+		return x.Sales
+	}
+	return nil
+}
+
+// Sale is what one shop sold of one item on one day.
+type Sale struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The shop.
+	ShopId string `protobuf:"bytes,1,opt,name=shop_id,json=shopId,proto3" json:"shop_id,omitempty"`
+	// The item.
+	ItemId string `protobuf:"bytes,2,opt,name=item_id,json=itemId,proto3" json:"item_id,omitempty"`
+	// The day, as 2026-11-26.
+	Date string `protobuf:"bytes,3,opt,name=date,proto3" json:"date,omitempty"`
+	// How many pieces.
+	Pieces int64 `protobuf:"varint,4,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	// What the day was.
+	Kind          SaleKind `protobuf:"varint,5,opt,name=kind,proto3,enum=doughrun.v1.SaleKind" json:"kind,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Sale) Reset() {
+	*x = Sale{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Sale) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Sale) ProtoMessage() {}
+
+func (x *Sale) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Sale.ProtoReflect.Descriptor instead.
+func (*Sale) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *Sale) GetShopId() string {
+	if x != nil {
+		return x.ShopId
+	}
+	return ""
+}
+
+func (x *Sale) GetItemId() string {
+	if x != nil {
+		return x.ItemId
+	}
+	return ""
+}
+
+func (x *Sale) GetDate() string {
+	if x != nil {
+		return x.Date
+	}
+	return ""
+}
+
+func (x *Sale) GetPieces() int64 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
+func (x *Sale) GetKind() SaleKind {
+	if x != nil {
+		return x.Kind
+	}
+	return SaleKind_SALE_KIND_UNSPECIFIED
+}
+
+// ImportSalesRequest holds sales of days gone by.
+type ImportSalesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The kitchen, as kitchens/main.
+	Kitchen string `protobuf:"bytes,1,opt,name=kitchen,proto3" json:"kitchen,omitempty"`
+	// The sales.
+	Sales []*Sale `protobuf:"bytes,2,rep,name=sales,proto3" json:"sales,omitempty"`
+	// A fresh UUID; sending it again returns the first answer.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportSalesRequest) Reset() {
+	*x = ImportSalesRequest{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportSalesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportSalesRequest) ProtoMessage() {}
+
+func (x *ImportSalesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportSalesRequest.ProtoReflect.Descriptor instead.
+func (*ImportSalesRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *ImportSalesRequest) GetKitchen() string {
+	if x != nil {
+		return x.Kitchen
+	}
+	return ""
+}
+
+func (x *ImportSalesRequest) GetSales() []*Sale {
+	if x != nil {
+		return x.Sales
+	}
+	return nil
+}
+
+func (x *ImportSalesRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ImportSalesResponse says what was kept.
+type ImportSalesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How many days of sale.
+	Kept          int32 `protobuf:"varint,1,opt,name=kept,proto3" json:"kept,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportSalesResponse) Reset() {
+	*x = ImportSalesResponse{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportSalesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportSalesResponse) ProtoMessage() {}
+
+func (x *ImportSalesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportSalesResponse.ProtoReflect.Descriptor instead.
+func (*ImportSalesResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *ImportSalesResponse) GetKept() int32 {
+	if x != nil {
+		return x.Kept
+	}
+	return 0
+}
+
+// ProposeOrderRequest asks for one shop's proposal.
+type ProposeOrderRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The night, as kitchens/main/nights/2026-11-26.
+	Night string `protobuf:"bytes,1,opt,name=night,proto3" json:"night,omitempty"`
+	// The shop.
+	ShopId string `protobuf:"bytes,2,opt,name=shop_id,json=shopId,proto3" json:"shop_id,omitempty"`
+	// Holidays and events that the usual days do not tell, in the order they apply.
+	Adjustments []*Adjustment `protobuf:"bytes,3,rep,name=adjustments,proto3" json:"adjustments,omitempty"`
+	// What the shop means to order; each line is held against its own history, and an unusual one gets a question.
+	Wanted        []*OrderLine `protobuf:"bytes,4,rep,name=wanted,proto3" json:"wanted,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProposeOrderRequest) Reset() {
+	*x = ProposeOrderRequest{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProposeOrderRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProposeOrderRequest) ProtoMessage() {}
+
+func (x *ProposeOrderRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProposeOrderRequest.ProtoReflect.Descriptor instead.
+func (*ProposeOrderRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *ProposeOrderRequest) GetNight() string {
+	if x != nil {
+		return x.Night
+	}
+	return ""
+}
+
+func (x *ProposeOrderRequest) GetShopId() string {
+	if x != nil {
+		return x.ShopId
+	}
+	return ""
+}
+
+func (x *ProposeOrderRequest) GetAdjustments() []*Adjustment {
+	if x != nil {
+		return x.Adjustments
+	}
+	return nil
+}
+
+func (x *ProposeOrderRequest) GetWanted() []*OrderLine {
+	if x != nil {
+		return x.Wanted
+	}
+	return nil
+}
+
+// Adjustment is a holiday or one-off event, and what it does to the sale of each of its days.
+type Adjustment struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What it is, for people.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Its first day, as 2026-12-24.
+	FromDate string `protobuf:"bytes,2,opt,name=from_date,json=fromDate,proto3" json:"from_date,omitempty"`
+	// Its last day.
+	ToDate string `protobuf:"bytes,3,opt,name=to_date,json=toDate,proto3" json:"to_date,omitempty"`
+	// The item; empty for all of them.
+	ItemId string `protobuf:"bytes,4,opt,name=item_id,json=itemId,proto3" json:"item_id,omitempty"`
+	// Of the sale, in millionths: 250000 is a quarter more, -1000000 nothing at all.
+	ChangePpm int64 `protobuf:"varint,5,opt,name=change_ppm,json=changePpm,proto3" json:"change_ppm,omitempty"`
+	// Pieces more after the change, or less.
+	Pieces        int64 `protobuf:"varint,6,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Adjustment) Reset() {
+	*x = Adjustment{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Adjustment) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Adjustment) ProtoMessage() {}
+
+func (x *Adjustment) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Adjustment.ProtoReflect.Descriptor instead.
+func (*Adjustment) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *Adjustment) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Adjustment) GetFromDate() string {
+	if x != nil {
+		return x.FromDate
+	}
+	return ""
+}
+
+func (x *Adjustment) GetToDate() string {
+	if x != nil {
+		return x.ToDate
+	}
+	return ""
+}
+
+func (x *Adjustment) GetItemId() string {
+	if x != nil {
+		return x.ItemId
+	}
+	return ""
+}
+
+func (x *Adjustment) GetChangePpm() int64 {
+	if x != nil {
+		return x.ChangePpm
+	}
+	return 0
+}
+
+func (x *Adjustment) GetPieces() int64 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
+// ProposeOrderResponse is the proposal.
+type ProposeOrderResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// One line for each item that the shop has a standing order, stock or a history of.
+	Lines []*ProposedLine `protobuf:"bytes,1,rep,name=lines,proto3" json:"lines,omitempty"`
+	// Whether the night was counted; without a count nothing is taken to be left.
+	Counted bool `protobuf:"varint,2,opt,name=counted,proto3" json:"counted,omitempty"`
+	// The kitchen and how to print for it.
+	Site          *Site `protobuf:"bytes,3,opt,name=site,proto3" json:"site,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProposeOrderResponse) Reset() {
+	*x = ProposeOrderResponse{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProposeOrderResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProposeOrderResponse) ProtoMessage() {}
+
+func (x *ProposeOrderResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProposeOrderResponse.ProtoReflect.Descriptor instead.
+func (*ProposeOrderResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *ProposeOrderResponse) GetLines() []*ProposedLine {
+	if x != nil {
+		return x.Lines
+	}
+	return nil
+}
+
+func (x *ProposeOrderResponse) GetCounted() bool {
+	if x != nil {
+		return x.Counted
+	}
+	return false
+}
+
+func (x *ProposeOrderResponse) GetSite() *Site {
+	if x != nil {
+		return x.Site
+	}
+	return nil
+}
+
+// ProposedLine is one proposed line with its arithmetic: sell + safety - left - coming = need, or nothing where that is
+// below zero.
+type ProposedLine struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The item.
+	ItemId string `protobuf:"bytes,1,opt,name=item_id,json=itemId,proto3" json:"item_id,omitempty"`
+	// The item's name for people.
+	ItemName string `protobuf:"bytes,2,opt,name=item_name,json=itemName,proto3" json:"item_name,omitempty"`
+	// The bake date that the line is for, and the first service it must cover.
+	BakeDate string `protobuf:"bytes,3,opt,name=bake_date,json=bakeDate,proto3" json:"bake_date,omitempty"`
+	// The last service it must cover, before the next delivery does.
+	ToDate string `protobuf:"bytes,4,opt,name=to_date,json=toDate,proto3" json:"to_date,omitempty"`
+	// Expected sale of these services.
+	SellPieces int64 `protobuf:"varint,5,opt,name=sell_pieces,json=sellPieces,proto3" json:"sell_pieces,omitempty"`
+	// Beyond it; below zero where throwing away costs more than running out.
+	SafetyPieces int64 `protobuf:"varint,6,opt,name=safety_pieces,json=safetyPieces,proto3" json:"safety_pieces,omitempty"`
+	// Left tonight, and still there and usable for these services.
+	LeftPieces int64 `protobuf:"varint,7,opt,name=left_pieces,json=leftPieces,proto3" json:"left_pieces,omitempty"`
+	// Already ordered earlier, and still to come for these services.
+	ComingPieces int64 `protobuf:"varint,8,opt,name=coming_pieces,json=comingPieces,proto3" json:"coming_pieces,omitempty"`
+	// What that leaves to order.
+	NeedPieces int64 `protobuf:"varint,9,opt,name=need_pieces,json=needPieces,proto3" json:"need_pieces,omitempty"`
+	// The same in full containers: the proposal.
+	Pieces int64 `protobuf:"varint,10,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	// How many containers.
+	Boxes int64 `protobuf:"varint,11,opt,name=boxes,proto3" json:"boxes,omitempty"`
+	// The arithmetic on one line, for people.
+	Working string `protobuf:"bytes,12,opt,name=working,proto3" json:"working,omitempty"`
+	// Stock that is expected to pass its date unsold.
+	LapsePieces int64 `protobuf:"varint,13,opt,name=lapse_pieces,json=lapsePieces,proto3" json:"lapse_pieces,omitempty"`
+	// What the forecast rests on, for people: its method and its error, or that there is no history.
+	Basis string `protobuf:"bytes,14,opt,name=basis,proto3" json:"basis,omitempty"`
+	// Why nothing is proposed though there is something to sell; empty otherwise.
+	Obstacle string `protobuf:"bytes,15,opt,name=obstacle,proto3" json:"obstacle,omitempty"`
+	// What to ask once about the quantity wanted; empty where it is usual.
+	Question string `protobuf:"bytes,16,opt,name=question,proto3" json:"question,omitempty"`
+	// How many pieces a full container holds.
+	PiecesPerContainer int64 `protobuf:"varint,17,opt,name=pieces_per_container,json=piecesPerContainer,proto3" json:"pieces_per_container,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
+}
+
+func (x *ProposedLine) Reset() {
+	*x = ProposedLine{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProposedLine) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProposedLine) ProtoMessage() {}
+
+func (x *ProposedLine) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProposedLine.ProtoReflect.Descriptor instead.
+func (*ProposedLine) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *ProposedLine) GetItemId() string {
+	if x != nil {
+		return x.ItemId
+	}
+	return ""
+}
+
+func (x *ProposedLine) GetItemName() string {
+	if x != nil {
+		return x.ItemName
+	}
+	return ""
+}
+
+func (x *ProposedLine) GetBakeDate() string {
+	if x != nil {
+		return x.BakeDate
+	}
+	return ""
+}
+
+func (x *ProposedLine) GetToDate() string {
+	if x != nil {
+		return x.ToDate
+	}
+	return ""
+}
+
+func (x *ProposedLine) GetSellPieces() int64 {
+	if x != nil {
+		return x.SellPieces
+	}
+	return 0
+}
+
+func (x *ProposedLine) GetSafetyPieces() int64 {
+	if x != nil {
+		return x.SafetyPieces
+	}
+	return 0
+}
+
+func (x *ProposedLine) GetLeftPieces() int64 {
+	if x != nil {
+		return x.LeftPieces
+	}
+	return 0
+}
+
+func (x *ProposedLine) GetComingPieces() int64 {
+	if x != nil {
+		return x.ComingPieces
+	}
+	return 0
+}
+
+func (x *ProposedLine) GetNeedPieces() int64 {
+	if x != nil {
+		return x.NeedPieces
+	}
+	return 0
+}
+
+func (x *ProposedLine) GetPieces() int64 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
+func (x *ProposedLine) GetBoxes() int64 {
+	if x != nil {
+		return x.Boxes
+	}
+	return 0
+}
+
+func (x *ProposedLine) GetWorking() string {
+	if x != nil {
+		return x.Working
+	}
+	return ""
+}
+
+func (x *ProposedLine) GetLapsePieces() int64 {
+	if x != nil {
+		return x.LapsePieces
+	}
+	return 0
+}
+
+func (x *ProposedLine) GetBasis() string {
+	if x != nil {
+		return x.Basis
+	}
+	return ""
+}
+
+func (x *ProposedLine) GetObstacle() string {
+	if x != nil {
+		return x.Obstacle
+	}
+	return ""
+}
+
+func (x *ProposedLine) GetQuestion() string {
+	if x != nil {
+		return x.Question
+	}
+	return ""
+}
+
+func (x *ProposedLine) GetPiecesPerContainer() int64 {
+	if x != nil {
+		return x.PiecesPerContainer
+	}
+	return 0
+}
+
+// GetCatalogRequest asks for what a shop may order.
+type GetCatalogRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The night, as kitchens/main/nights/2026-11-26.
+	Night string `protobuf:"bytes,1,opt,name=night,proto3" json:"night,omitempty"`
+	// The shop.
+	ShopId string `protobuf:"bytes,2,opt,name=shop_id,json=shopId,proto3" json:"shop_id,omitempty"`
+	// A few letters of the item's name or id, in order; empty for everything.
+	Search        string `protobuf:"bytes,3,opt,name=search,proto3" json:"search,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetCatalogRequest) Reset() {
+	*x = GetCatalogRequest{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetCatalogRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetCatalogRequest) ProtoMessage() {}
+
+func (x *GetCatalogRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetCatalogRequest.ProtoReflect.Descriptor instead.
+func (*GetCatalogRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *GetCatalogRequest) GetNight() string {
+	if x != nil {
+		return x.Night
+	}
+	return ""
+}
+
+func (x *GetCatalogRequest) GetShopId() string {
+	if x != nil {
+		return x.ShopId
+	}
+	return ""
+}
+
+func (x *GetCatalogRequest) GetSearch() string {
+	if x != nil {
+		return x.Search
+	}
+	return ""
+}
+
+// GetCatalogResponse is the catalogue of one shop, in book order, or the best matches first.
+type GetCatalogResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The items.
+	Lines []*CatalogLine `protobuf:"bytes,1,rep,name=lines,proto3" json:"lines,omitempty"`
+	// The kitchen and how to print for it.
+	Site          *Site `protobuf:"bytes,2,opt,name=site,proto3" json:"site,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetCatalogResponse) Reset() {
+	*x = GetCatalogResponse{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetCatalogResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetCatalogResponse) ProtoMessage() {}
+
+func (x *GetCatalogResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetCatalogResponse.ProtoReflect.Descriptor instead.
+func (*GetCatalogResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *GetCatalogResponse) GetLines() []*CatalogLine {
+	if x != nil {
+		return x.Lines
+	}
+	return nil
+}
+
+func (x *GetCatalogResponse) GetSite() *Site {
+	if x != nil {
+		return x.Site
+	}
+	return nil
+}
+
+// CatalogLine is one item as one shop sees it.
+type CatalogLine struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The item.
+	ItemId string `protobuf:"bytes,1,opt,name=item_id,json=itemId,proto3" json:"item_id,omitempty"`
+	// The item's name for people.
+	ItemName string `protobuf:"bytes,2,opt,name=item_name,json=itemName,proto3" json:"item_name,omitempty"`
+	// The bake date that a line of this night is for.
+	BakeDate string `protobuf:"bytes,3,opt,name=bake_date,json=bakeDate,proto3" json:"bake_date,omitempty"`
+	// How many pieces a full container holds.
+	PiecesPerContainer int64 `protobuf:"varint,4,opt,name=pieces_per_container,json=piecesPerContainer,proto3" json:"pieces_per_container,omitempty"`
+	// What the standing order says for that day's weekday.
+	ParPieces int64 `protobuf:"varint,5,opt,name=par_pieces,json=parPieces,proto3" json:"par_pieces,omitempty"`
+	// What usually sells on that weekday; not set where fewer than four weeks are known.
+	UsualPieces *int64 `protobuf:"varint,6,opt,name=usual_pieces,json=usualPieces,proto3,oneof" json:"usual_pieces,omitempty"`
+	// The last moment at which a line is taken.
+	CutOffTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=cut_off_time,json=cutOffTime,proto3" json:"cut_off_time,omitempty"`
+	// Why the night's default line cannot be ordered; empty where it can.
+	Obstacle      string `protobuf:"bytes,8,opt,name=obstacle,proto3" json:"obstacle,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CatalogLine) Reset() {
+	*x = CatalogLine{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CatalogLine) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CatalogLine) ProtoMessage() {}
+
+func (x *CatalogLine) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CatalogLine.ProtoReflect.Descriptor instead.
+func (*CatalogLine) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *CatalogLine) GetItemId() string {
+	if x != nil {
+		return x.ItemId
+	}
+	return ""
+}
+
+func (x *CatalogLine) GetItemName() string {
+	if x != nil {
+		return x.ItemName
+	}
+	return ""
+}
+
+func (x *CatalogLine) GetBakeDate() string {
+	if x != nil {
+		return x.BakeDate
+	}
+	return ""
+}
+
+func (x *CatalogLine) GetPiecesPerContainer() int64 {
+	if x != nil {
+		return x.PiecesPerContainer
+	}
+	return 0
+}
+
+func (x *CatalogLine) GetParPieces() int64 {
+	if x != nil {
+		return x.ParPieces
+	}
+	return 0
+}
+
+func (x *CatalogLine) GetUsualPieces() int64 {
+	if x != nil && x.UsualPieces != nil {
+		return *x.UsualPieces
+	}
+	return 0
+}
+
+func (x *CatalogLine) GetCutOffTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CutOffTime
+	}
+	return nil
+}
+
+func (x *CatalogLine) GetObstacle() string {
+	if x != nil {
+		return x.Obstacle
+	}
+	return ""
+}
+
 var File_doughrun_v1_order_proto protoreflect.FileDescriptor
 
 const file_doughrun_v1_order_proto_rawDesc = "" +
@@ -1040,7 +2119,91 @@ const file_doughrun_v1_order_proto_rawDesc = "" +
 	"\aitem_id\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06itemId\x12$\n" +
 	"\x06pieces\x18\x02 \x01(\x03B\f\xbaH\t\"\a\x18\x80\xad\xe2\x04(\x01R\x06pieces\x12C\n" +
 	"\tbake_date\x18\x03 \x01(\tB&\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\bbakeDate\x12%\n" +
-	"\titem_name\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bitemName*t\n" +
+	"\titem_name\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bitemName\"\x94\x02\n" +
+	"\x12SubmitCountRequest\x12a\n" +
+	"\x05night\x18\x01 \x01(\tBK\xbaHHrF2D^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x05night\x129\n" +
+	"\ashop_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06shopId\x127\n" +
+	"\x05lines\x18\x03 \x03(\v2\x16.doughrun.v1.CountLineB\t\xbaH\x06\x92\x01\x03\x10\xf4\x03R\x05lines\x12'\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"\xb1\x01\n" +
+	"\tCountLine\x129\n" +
+	"\aitem_id\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06itemId\x12C\n" +
+	"\tmade_date\x18\x02 \x01(\tB&\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\bmadeDate\x12$\n" +
+	"\x06pieces\x18\x03 \x01(\x03B\f\xbaH\t\"\a\x18\x80\xad\xe2\x04(\x00R\x06pieces\">\n" +
+	"\x13SubmitCountResponse\x12'\n" +
+	"\x05sales\x18\x01 \x03(\v2\x11.doughrun.v1.SaleR\x05sales\"\x90\x02\n" +
+	"\x04Sale\x129\n" +
+	"\ashop_id\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06shopId\x129\n" +
+	"\aitem_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06itemId\x127\n" +
+	"\x04date\x18\x03 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x04date\x12$\n" +
+	"\x06pieces\x18\x04 \x01(\x03B\f\xbaH\t\"\a\x18\x80\xad\xe2\x04(\x00R\x06pieces\x123\n" +
+	"\x04kind\x18\x05 \x01(\x0e2\x15.doughrun.v1.SaleKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04kind\"\xb9\x01\n" +
+	"\x12ImportSalesRequest\x12C\n" +
+	"\akitchen\x18\x01 \x01(\tB)\xbaH&r$2\"^kitchens/[a-z0-9][a-z0-9-]{0,62}$R\akitchen\x125\n" +
+	"\x05sales\x18\x02 \x03(\v2\x11.doughrun.v1.SaleB\f\xbaH\t\x92\x01\x06\b\x01\x10\xa0\x9c\x01R\x05sales\x12'\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\")\n" +
+	"\x13ImportSalesResponse\x12\x12\n" +
+	"\x04kept\x18\x01 \x01(\x05R\x04kept\"\xb3\x02\n" +
+	"\x13ProposeOrderRequest\x12a\n" +
+	"\x05night\x18\x01 \x01(\tBK\xbaHHrF2D^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x05night\x129\n" +
+	"\ashop_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06shopId\x12C\n" +
+	"\vadjustments\x18\x03 \x03(\v2\x17.doughrun.v1.AdjustmentB\b\xbaH\x05\x92\x01\x02\x10dR\vadjustments\x129\n" +
+	"\x06wanted\x18\x04 \x03(\v2\x16.doughrun.v1.OrderLineB\t\xbaH\x06\x92\x01\x03\x10\xf4\x03R\x06wanted\"\xce\x02\n" +
+	"\n" +
+	"Adjustment\x12\x1d\n" +
+	"\x04name\x18\x01 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18dR\x04name\x12@\n" +
+	"\tfrom_date\x18\x02 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\bfromDate\x12<\n" +
+	"\ato_date\x18\x03 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x06toDate\x12<\n" +
+	"\aitem_id\x18\x04 \x01(\tB#\xbaH r\x1e2\x1c^([a-z0-9][a-z0-9-]{0,62})?$R\x06itemId\x124\n" +
+	"\n" +
+	"change_ppm\x18\x05 \x01(\x03B\x15\xbaH\x12\"\x10\x18\x80\xc2\xd7/(\xc0\xfb\xc2\xff\xff\xff\xff\xff\xff\x01R\tchangePpm\x12-\n" +
+	"\x06pieces\x18\x06 \x01(\x03B\x15\xbaH\x12\"\x10\x18\x80\xad\xe2\x04(\x80ӝ\xfb\xff\xff\xff\xff\xff\x01R\x06pieces\"\x88\x01\n" +
+	"\x14ProposeOrderResponse\x12/\n" +
+	"\x05lines\x18\x01 \x03(\v2\x19.doughrun.v1.ProposedLineR\x05lines\x12\x18\n" +
+	"\acounted\x18\x02 \x01(\bR\acounted\x12%\n" +
+	"\x04site\x18\x03 \x01(\v2\x11.doughrun.v1.SiteR\x04site\"\x92\x04\n" +
+	"\fProposedLine\x12\x17\n" +
+	"\aitem_id\x18\x01 \x01(\tR\x06itemId\x12\x1b\n" +
+	"\titem_name\x18\x02 \x01(\tR\bitemName\x12\x1b\n" +
+	"\tbake_date\x18\x03 \x01(\tR\bbakeDate\x12\x17\n" +
+	"\ato_date\x18\x04 \x01(\tR\x06toDate\x12\x1f\n" +
+	"\vsell_pieces\x18\x05 \x01(\x03R\n" +
+	"sellPieces\x12#\n" +
+	"\rsafety_pieces\x18\x06 \x01(\x03R\fsafetyPieces\x12\x1f\n" +
+	"\vleft_pieces\x18\a \x01(\x03R\n" +
+	"leftPieces\x12#\n" +
+	"\rcoming_pieces\x18\b \x01(\x03R\fcomingPieces\x12\x1f\n" +
+	"\vneed_pieces\x18\t \x01(\x03R\n" +
+	"needPieces\x12\x16\n" +
+	"\x06pieces\x18\n" +
+	" \x01(\x03R\x06pieces\x12\x14\n" +
+	"\x05boxes\x18\v \x01(\x03R\x05boxes\x12\x18\n" +
+	"\aworking\x18\f \x01(\tR\aworking\x12!\n" +
+	"\flapse_pieces\x18\r \x01(\x03R\vlapsePieces\x12\x14\n" +
+	"\x05basis\x18\x0e \x01(\tR\x05basis\x12\x1a\n" +
+	"\bobstacle\x18\x0f \x01(\tR\bobstacle\x12\x1a\n" +
+	"\bquestion\x18\x10 \x01(\tR\bquestion\x120\n" +
+	"\x14pieces_per_container\x18\x11 \x01(\x03R\x12piecesPerContainer\"\xd2\x01\n" +
+	"\x11GetCatalogRequest\x12a\n" +
+	"\x05night\x18\x01 \x01(\tBK\xbaHHrF2D^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x05night\x129\n" +
+	"\ashop_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06shopId\x12\x1f\n" +
+	"\x06search\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x18<R\x06search\"k\n" +
+	"\x12GetCatalogResponse\x12.\n" +
+	"\x05lines\x18\x01 \x03(\v2\x18.doughrun.v1.CatalogLineR\x05lines\x12%\n" +
+	"\x04site\x18\x02 \x01(\v2\x11.doughrun.v1.SiteR\x04site\"\xc4\x02\n" +
+	"\vCatalogLine\x12\x17\n" +
+	"\aitem_id\x18\x01 \x01(\tR\x06itemId\x12\x1b\n" +
+	"\titem_name\x18\x02 \x01(\tR\bitemName\x12\x1b\n" +
+	"\tbake_date\x18\x03 \x01(\tR\bbakeDate\x120\n" +
+	"\x14pieces_per_container\x18\x04 \x01(\x03R\x12piecesPerContainer\x12\x1d\n" +
+	"\n" +
+	"par_pieces\x18\x05 \x01(\x03R\tparPieces\x12&\n" +
+	"\fusual_pieces\x18\x06 \x01(\x03H\x00R\vusualPieces\x88\x01\x01\x12<\n" +
+	"\fcut_off_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"cutOffTime\x12\x1a\n" +
+	"\bobstacle\x18\b \x01(\tR\bobstacleB\x0f\n" +
+	"\r_usual_pieces*t\n" +
 	"\n" +
 	"OrderState\x12\x1b\n" +
 	"\x17ORDER_STATE_UNSPECIFIED\x10\x00\x12\x18\n" +
@@ -1051,14 +2214,24 @@ const file_doughrun_v1_order_proto_rawDesc = "" +
 	"\x12SOURCE_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fSOURCE_ORDER\x10\x01\x12\x13\n" +
 	"\x0fSOURCE_STANDING\x10\x02\x12\x13\n" +
-	"\x0fSOURCE_FORECAST\x10\x032\xbe\x03\n" +
+	"\x0fSOURCE_FORECAST\x10\x03*h\n" +
+	"\bSaleKind\x12\x19\n" +
+	"\x15SALE_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
+	"\x12SALE_KIND_SOLD_OUT\x10\x01\x12\x14\n" +
+	"\x10SALE_KIND_CLOSED\x10\x02\x12\x13\n" +
+	"\x0fSALE_KIND_EVENT\x10\x032\x9a\x06\n" +
 	"\fOrderService\x12U\n" +
 	"\vSubmitOrder\x12\x1f.doughrun.v1.SubmitOrderRequest\x1a .doughrun.v1.SubmitOrderResponse\"\x03\x90\x02\x02\x12L\n" +
 	"\bGetOrder\x12\x1c.doughrun.v1.GetOrderRequest\x1a\x1d.doughrun.v1.GetOrderResponse\"\x03\x90\x02\x01\x12R\n" +
 	"\n" +
 	"ListOrders\x12\x1e.doughrun.v1.ListOrdersRequest\x1a\x1f.doughrun.v1.ListOrdersResponse\"\x03\x90\x02\x01\x12U\n" +
 	"\vCancelOrder\x12\x1f.doughrun.v1.CancelOrderRequest\x1a .doughrun.v1.CancelOrderResponse\"\x03\x90\x02\x02\x12^\n" +
-	"\x0eAdmitLateOrder\x12\".doughrun.v1.AdmitLateOrderRequest\x1a#.doughrun.v1.AdmitLateOrderResponse\"\x03\x90\x02\x02B'Z%doughrun/proto/doughrun/v1;doughrunv1b\x06proto3"
+	"\x0eAdmitLateOrder\x12\".doughrun.v1.AdmitLateOrderRequest\x1a#.doughrun.v1.AdmitLateOrderResponse\"\x03\x90\x02\x02\x12U\n" +
+	"\vSubmitCount\x12\x1f.doughrun.v1.SubmitCountRequest\x1a .doughrun.v1.SubmitCountResponse\"\x03\x90\x02\x02\x12U\n" +
+	"\vImportSales\x12\x1f.doughrun.v1.ImportSalesRequest\x1a .doughrun.v1.ImportSalesResponse\"\x03\x90\x02\x02\x12X\n" +
+	"\fProposeOrder\x12 .doughrun.v1.ProposeOrderRequest\x1a!.doughrun.v1.ProposeOrderResponse\"\x03\x90\x02\x01\x12R\n" +
+	"\n" +
+	"GetCatalog\x12\x1e.doughrun.v1.GetCatalogRequest\x1a\x1f.doughrun.v1.GetCatalogResponse\"\x03\x90\x02\x01B'Z%doughrun/proto/doughrun/v1;doughrunv1b\x06proto3"
 
 var (
 	file_doughrun_v1_order_proto_rawDescOnce sync.Once
@@ -1072,53 +2245,86 @@ func file_doughrun_v1_order_proto_rawDescGZIP() []byte {
 	return file_doughrun_v1_order_proto_rawDescData
 }
 
-var file_doughrun_v1_order_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_doughrun_v1_order_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_doughrun_v1_order_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
+var file_doughrun_v1_order_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
 var file_doughrun_v1_order_proto_goTypes = []any{
 	(OrderState)(0),                // 0: doughrun.v1.OrderState
 	(Source)(0),                    // 1: doughrun.v1.Source
-	(*SubmitOrderRequest)(nil),     // 2: doughrun.v1.SubmitOrderRequest
-	(*SubmitOrderResponse)(nil),    // 3: doughrun.v1.SubmitOrderResponse
-	(*GetOrderRequest)(nil),        // 4: doughrun.v1.GetOrderRequest
-	(*GetOrderResponse)(nil),       // 5: doughrun.v1.GetOrderResponse
-	(*ListOrdersRequest)(nil),      // 6: doughrun.v1.ListOrdersRequest
-	(*ListOrdersResponse)(nil),     // 7: doughrun.v1.ListOrdersResponse
-	(*CancelOrderRequest)(nil),     // 8: doughrun.v1.CancelOrderRequest
-	(*CancelOrderResponse)(nil),    // 9: doughrun.v1.CancelOrderResponse
-	(*AdmitLateOrderRequest)(nil),  // 10: doughrun.v1.AdmitLateOrderRequest
-	(*AdmitLateOrderResponse)(nil), // 11: doughrun.v1.AdmitLateOrderResponse
-	(*Order)(nil),                  // 12: doughrun.v1.Order
-	(*OrderLine)(nil),              // 13: doughrun.v1.OrderLine
-	(*timestamppb.Timestamp)(nil),  // 14: google.protobuf.Timestamp
-	(*Site)(nil),                   // 15: doughrun.v1.Site
+	(SaleKind)(0),                  // 2: doughrun.v1.SaleKind
+	(*SubmitOrderRequest)(nil),     // 3: doughrun.v1.SubmitOrderRequest
+	(*SubmitOrderResponse)(nil),    // 4: doughrun.v1.SubmitOrderResponse
+	(*GetOrderRequest)(nil),        // 5: doughrun.v1.GetOrderRequest
+	(*GetOrderResponse)(nil),       // 6: doughrun.v1.GetOrderResponse
+	(*ListOrdersRequest)(nil),      // 7: doughrun.v1.ListOrdersRequest
+	(*ListOrdersResponse)(nil),     // 8: doughrun.v1.ListOrdersResponse
+	(*CancelOrderRequest)(nil),     // 9: doughrun.v1.CancelOrderRequest
+	(*CancelOrderResponse)(nil),    // 10: doughrun.v1.CancelOrderResponse
+	(*AdmitLateOrderRequest)(nil),  // 11: doughrun.v1.AdmitLateOrderRequest
+	(*AdmitLateOrderResponse)(nil), // 12: doughrun.v1.AdmitLateOrderResponse
+	(*Order)(nil),                  // 13: doughrun.v1.Order
+	(*OrderLine)(nil),              // 14: doughrun.v1.OrderLine
+	(*SubmitCountRequest)(nil),     // 15: doughrun.v1.SubmitCountRequest
+	(*CountLine)(nil),              // 16: doughrun.v1.CountLine
+	(*SubmitCountResponse)(nil),    // 17: doughrun.v1.SubmitCountResponse
+	(*Sale)(nil),                   // 18: doughrun.v1.Sale
+	(*ImportSalesRequest)(nil),     // 19: doughrun.v1.ImportSalesRequest
+	(*ImportSalesResponse)(nil),    // 20: doughrun.v1.ImportSalesResponse
+	(*ProposeOrderRequest)(nil),    // 21: doughrun.v1.ProposeOrderRequest
+	(*Adjustment)(nil),             // 22: doughrun.v1.Adjustment
+	(*ProposeOrderResponse)(nil),   // 23: doughrun.v1.ProposeOrderResponse
+	(*ProposedLine)(nil),           // 24: doughrun.v1.ProposedLine
+	(*GetCatalogRequest)(nil),      // 25: doughrun.v1.GetCatalogRequest
+	(*GetCatalogResponse)(nil),     // 26: doughrun.v1.GetCatalogResponse
+	(*CatalogLine)(nil),            // 27: doughrun.v1.CatalogLine
+	(*timestamppb.Timestamp)(nil),  // 28: google.protobuf.Timestamp
+	(*Site)(nil),                   // 29: doughrun.v1.Site
 }
 var file_doughrun_v1_order_proto_depIdxs = []int32{
-	13, // 0: doughrun.v1.SubmitOrderRequest.lines:type_name -> doughrun.v1.OrderLine
-	12, // 1: doughrun.v1.SubmitOrderResponse.order:type_name -> doughrun.v1.Order
-	12, // 2: doughrun.v1.GetOrderResponse.order:type_name -> doughrun.v1.Order
-	12, // 3: doughrun.v1.ListOrdersResponse.orders:type_name -> doughrun.v1.Order
-	12, // 4: doughrun.v1.CancelOrderResponse.order:type_name -> doughrun.v1.Order
-	13, // 5: doughrun.v1.AdmitLateOrderRequest.lines:type_name -> doughrun.v1.OrderLine
-	12, // 6: doughrun.v1.AdmitLateOrderResponse.order:type_name -> doughrun.v1.Order
+	14, // 0: doughrun.v1.SubmitOrderRequest.lines:type_name -> doughrun.v1.OrderLine
+	13, // 1: doughrun.v1.SubmitOrderResponse.order:type_name -> doughrun.v1.Order
+	13, // 2: doughrun.v1.GetOrderResponse.order:type_name -> doughrun.v1.Order
+	13, // 3: doughrun.v1.ListOrdersResponse.orders:type_name -> doughrun.v1.Order
+	13, // 4: doughrun.v1.CancelOrderResponse.order:type_name -> doughrun.v1.Order
+	14, // 5: doughrun.v1.AdmitLateOrderRequest.lines:type_name -> doughrun.v1.OrderLine
+	13, // 6: doughrun.v1.AdmitLateOrderResponse.order:type_name -> doughrun.v1.Order
 	0,  // 7: doughrun.v1.Order.state:type_name -> doughrun.v1.OrderState
-	13, // 8: doughrun.v1.Order.lines:type_name -> doughrun.v1.OrderLine
-	14, // 9: doughrun.v1.Order.submit_time:type_name -> google.protobuf.Timestamp
-	15, // 10: doughrun.v1.Order.site:type_name -> doughrun.v1.Site
-	2,  // 11: doughrun.v1.OrderService.SubmitOrder:input_type -> doughrun.v1.SubmitOrderRequest
-	4,  // 12: doughrun.v1.OrderService.GetOrder:input_type -> doughrun.v1.GetOrderRequest
-	6,  // 13: doughrun.v1.OrderService.ListOrders:input_type -> doughrun.v1.ListOrdersRequest
-	8,  // 14: doughrun.v1.OrderService.CancelOrder:input_type -> doughrun.v1.CancelOrderRequest
-	10, // 15: doughrun.v1.OrderService.AdmitLateOrder:input_type -> doughrun.v1.AdmitLateOrderRequest
-	3,  // 16: doughrun.v1.OrderService.SubmitOrder:output_type -> doughrun.v1.SubmitOrderResponse
-	5,  // 17: doughrun.v1.OrderService.GetOrder:output_type -> doughrun.v1.GetOrderResponse
-	7,  // 18: doughrun.v1.OrderService.ListOrders:output_type -> doughrun.v1.ListOrdersResponse
-	9,  // 19: doughrun.v1.OrderService.CancelOrder:output_type -> doughrun.v1.CancelOrderResponse
-	11, // 20: doughrun.v1.OrderService.AdmitLateOrder:output_type -> doughrun.v1.AdmitLateOrderResponse
-	16, // [16:21] is the sub-list for method output_type
-	11, // [11:16] is the sub-list for method input_type
-	11, // [11:11] is the sub-list for extension type_name
-	11, // [11:11] is the sub-list for extension extendee
-	0,  // [0:11] is the sub-list for field type_name
+	14, // 8: doughrun.v1.Order.lines:type_name -> doughrun.v1.OrderLine
+	28, // 9: doughrun.v1.Order.submit_time:type_name -> google.protobuf.Timestamp
+	29, // 10: doughrun.v1.Order.site:type_name -> doughrun.v1.Site
+	16, // 11: doughrun.v1.SubmitCountRequest.lines:type_name -> doughrun.v1.CountLine
+	18, // 12: doughrun.v1.SubmitCountResponse.sales:type_name -> doughrun.v1.Sale
+	2,  // 13: doughrun.v1.Sale.kind:type_name -> doughrun.v1.SaleKind
+	18, // 14: doughrun.v1.ImportSalesRequest.sales:type_name -> doughrun.v1.Sale
+	22, // 15: doughrun.v1.ProposeOrderRequest.adjustments:type_name -> doughrun.v1.Adjustment
+	14, // 16: doughrun.v1.ProposeOrderRequest.wanted:type_name -> doughrun.v1.OrderLine
+	24, // 17: doughrun.v1.ProposeOrderResponse.lines:type_name -> doughrun.v1.ProposedLine
+	29, // 18: doughrun.v1.ProposeOrderResponse.site:type_name -> doughrun.v1.Site
+	27, // 19: doughrun.v1.GetCatalogResponse.lines:type_name -> doughrun.v1.CatalogLine
+	29, // 20: doughrun.v1.GetCatalogResponse.site:type_name -> doughrun.v1.Site
+	28, // 21: doughrun.v1.CatalogLine.cut_off_time:type_name -> google.protobuf.Timestamp
+	3,  // 22: doughrun.v1.OrderService.SubmitOrder:input_type -> doughrun.v1.SubmitOrderRequest
+	5,  // 23: doughrun.v1.OrderService.GetOrder:input_type -> doughrun.v1.GetOrderRequest
+	7,  // 24: doughrun.v1.OrderService.ListOrders:input_type -> doughrun.v1.ListOrdersRequest
+	9,  // 25: doughrun.v1.OrderService.CancelOrder:input_type -> doughrun.v1.CancelOrderRequest
+	11, // 26: doughrun.v1.OrderService.AdmitLateOrder:input_type -> doughrun.v1.AdmitLateOrderRequest
+	15, // 27: doughrun.v1.OrderService.SubmitCount:input_type -> doughrun.v1.SubmitCountRequest
+	19, // 28: doughrun.v1.OrderService.ImportSales:input_type -> doughrun.v1.ImportSalesRequest
+	21, // 29: doughrun.v1.OrderService.ProposeOrder:input_type -> doughrun.v1.ProposeOrderRequest
+	25, // 30: doughrun.v1.OrderService.GetCatalog:input_type -> doughrun.v1.GetCatalogRequest
+	4,  // 31: doughrun.v1.OrderService.SubmitOrder:output_type -> doughrun.v1.SubmitOrderResponse
+	6,  // 32: doughrun.v1.OrderService.GetOrder:output_type -> doughrun.v1.GetOrderResponse
+	8,  // 33: doughrun.v1.OrderService.ListOrders:output_type -> doughrun.v1.ListOrdersResponse
+	10, // 34: doughrun.v1.OrderService.CancelOrder:output_type -> doughrun.v1.CancelOrderResponse
+	12, // 35: doughrun.v1.OrderService.AdmitLateOrder:output_type -> doughrun.v1.AdmitLateOrderResponse
+	17, // 36: doughrun.v1.OrderService.SubmitCount:output_type -> doughrun.v1.SubmitCountResponse
+	20, // 37: doughrun.v1.OrderService.ImportSales:output_type -> doughrun.v1.ImportSalesResponse
+	23, // 38: doughrun.v1.OrderService.ProposeOrder:output_type -> doughrun.v1.ProposeOrderResponse
+	26, // 39: doughrun.v1.OrderService.GetCatalog:output_type -> doughrun.v1.GetCatalogResponse
+	31, // [31:40] is the sub-list for method output_type
+	22, // [22:31] is the sub-list for method input_type
+	22, // [22:22] is the sub-list for extension type_name
+	22, // [22:22] is the sub-list for extension extendee
+	0,  // [0:22] is the sub-list for field type_name
 }
 
 func init() { file_doughrun_v1_order_proto_init() }
@@ -1127,13 +2333,14 @@ func file_doughrun_v1_order_proto_init() {
 		return
 	}
 	file_doughrun_v1_kitchen_proto_init()
+	file_doughrun_v1_order_proto_msgTypes[24].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_doughrun_v1_order_proto_rawDesc), len(file_doughrun_v1_order_proto_rawDesc)),
-			NumEnums:      2,
-			NumMessages:   12,
+			NumEnums:      3,
+			NumMessages:   25,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

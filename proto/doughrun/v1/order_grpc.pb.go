@@ -24,6 +24,10 @@ const (
 	OrderService_ListOrders_FullMethodName     = "/doughrun.v1.OrderService/ListOrders"
 	OrderService_CancelOrder_FullMethodName    = "/doughrun.v1.OrderService/CancelOrder"
 	OrderService_AdmitLateOrder_FullMethodName = "/doughrun.v1.OrderService/AdmitLateOrder"
+	OrderService_SubmitCount_FullMethodName    = "/doughrun.v1.OrderService/SubmitCount"
+	OrderService_ImportSales_FullMethodName    = "/doughrun.v1.OrderService/ImportSales"
+	OrderService_ProposeOrder_FullMethodName   = "/doughrun.v1.OrderService/ProposeOrder"
+	OrderService_GetCatalog_FullMethodName     = "/doughrun.v1.OrderService/GetCatalog"
 )
 
 // OrderServiceClient is the client API for OrderService service.
@@ -51,6 +55,23 @@ type OrderServiceClient interface {
 	// it and why. For the kitchen's planner. Refuses what SubmitOrder refuses except for the close and the cut-offs, a night
 	// still open and one already dispatched (FAILED_PRECONDITION).
 	AdmitLateOrder(ctx context.Context, in *AdmitLateOrderRequest, opts ...grpc.CallOption) (*AdmitLateOrderResponse, error)
+	// SubmitCount keeps a shop's closing count: what is left in the cold, by item and day label. Balls that were pulled are
+	// not stock. A count replaces the shop's whole count of the night. What was sold that day follows from it, where the
+	// evening before was counted too. For the shop itself, and for the kitchen on its behalf. Refuses unknown shops
+	// (NOT_FOUND), unknown items, two lines for one item and label, labels after the night and nights to come
+	// (INVALID_ARGUMENT).
+	SubmitCount(ctx context.Context, in *SubmitCountRequest, opts ...grpc.CallOption) (*SubmitCountResponse, error)
+	// ImportSales keeps what shops sold on days before they counted here, so that forecasts have something to begin with.
+	// It replaces what was kept for the same shop, item and day. For the kitchen. Refuses unknown shops and items, days to
+	// come and a day twice (INVALID_ARGUMENT).
+	ImportSales(ctx context.Context, in *ImportSalesRequest, opts ...grpc.CallOption) (*ImportSalesResponse, error)
+	// ProposeOrder works out what a shop should order on a night: what it will sell in the services that the delivery must
+	// cover, and safety, less what is left and what is coming, in full containers. It keeps nothing. For the shop itself
+	// and the kitchen. Refuses unknown shops (NOT_FOUND) and adjustments that make no sense (INVALID_ARGUMENT).
+	ProposeOrder(ctx context.Context, in *ProposeOrderRequest, opts ...grpc.CallOption) (*ProposeOrderResponse, error)
+	// GetCatalog returns what a shop may order on a night, with its standing order and its usual quantity. For the shop
+	// itself and the kitchen. Refuses unknown shops (NOT_FOUND).
+	GetCatalog(ctx context.Context, in *GetCatalogRequest, opts ...grpc.CallOption) (*GetCatalogResponse, error)
 }
 
 type orderServiceClient struct {
@@ -111,6 +132,46 @@ func (c *orderServiceClient) AdmitLateOrder(ctx context.Context, in *AdmitLateOr
 	return out, nil
 }
 
+func (c *orderServiceClient) SubmitCount(ctx context.Context, in *SubmitCountRequest, opts ...grpc.CallOption) (*SubmitCountResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SubmitCountResponse)
+	err := c.cc.Invoke(ctx, OrderService_SubmitCount_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *orderServiceClient) ImportSales(ctx context.Context, in *ImportSalesRequest, opts ...grpc.CallOption) (*ImportSalesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ImportSalesResponse)
+	err := c.cc.Invoke(ctx, OrderService_ImportSales_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *orderServiceClient) ProposeOrder(ctx context.Context, in *ProposeOrderRequest, opts ...grpc.CallOption) (*ProposeOrderResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ProposeOrderResponse)
+	err := c.cc.Invoke(ctx, OrderService_ProposeOrder_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *orderServiceClient) GetCatalog(ctx context.Context, in *GetCatalogRequest, opts ...grpc.CallOption) (*GetCatalogResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetCatalogResponse)
+	err := c.cc.Invoke(ctx, OrderService_GetCatalog_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // OrderServiceServer is the server API for OrderService service.
 // All implementations must embed UnimplementedOrderServiceServer
 // for forward compatibility.
@@ -136,6 +197,23 @@ type OrderServiceServer interface {
 	// it and why. For the kitchen's planner. Refuses what SubmitOrder refuses except for the close and the cut-offs, a night
 	// still open and one already dispatched (FAILED_PRECONDITION).
 	AdmitLateOrder(context.Context, *AdmitLateOrderRequest) (*AdmitLateOrderResponse, error)
+	// SubmitCount keeps a shop's closing count: what is left in the cold, by item and day label. Balls that were pulled are
+	// not stock. A count replaces the shop's whole count of the night. What was sold that day follows from it, where the
+	// evening before was counted too. For the shop itself, and for the kitchen on its behalf. Refuses unknown shops
+	// (NOT_FOUND), unknown items, two lines for one item and label, labels after the night and nights to come
+	// (INVALID_ARGUMENT).
+	SubmitCount(context.Context, *SubmitCountRequest) (*SubmitCountResponse, error)
+	// ImportSales keeps what shops sold on days before they counted here, so that forecasts have something to begin with.
+	// It replaces what was kept for the same shop, item and day. For the kitchen. Refuses unknown shops and items, days to
+	// come and a day twice (INVALID_ARGUMENT).
+	ImportSales(context.Context, *ImportSalesRequest) (*ImportSalesResponse, error)
+	// ProposeOrder works out what a shop should order on a night: what it will sell in the services that the delivery must
+	// cover, and safety, less what is left and what is coming, in full containers. It keeps nothing. For the shop itself
+	// and the kitchen. Refuses unknown shops (NOT_FOUND) and adjustments that make no sense (INVALID_ARGUMENT).
+	ProposeOrder(context.Context, *ProposeOrderRequest) (*ProposeOrderResponse, error)
+	// GetCatalog returns what a shop may order on a night, with its standing order and its usual quantity. For the shop
+	// itself and the kitchen. Refuses unknown shops (NOT_FOUND).
+	GetCatalog(context.Context, *GetCatalogRequest) (*GetCatalogResponse, error)
 	mustEmbedUnimplementedOrderServiceServer()
 }
 
@@ -160,6 +238,18 @@ func (UnimplementedOrderServiceServer) CancelOrder(context.Context, *CancelOrder
 }
 func (UnimplementedOrderServiceServer) AdmitLateOrder(context.Context, *AdmitLateOrderRequest) (*AdmitLateOrderResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method AdmitLateOrder not implemented")
+}
+func (UnimplementedOrderServiceServer) SubmitCount(context.Context, *SubmitCountRequest) (*SubmitCountResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SubmitCount not implemented")
+}
+func (UnimplementedOrderServiceServer) ImportSales(context.Context, *ImportSalesRequest) (*ImportSalesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ImportSales not implemented")
+}
+func (UnimplementedOrderServiceServer) ProposeOrder(context.Context, *ProposeOrderRequest) (*ProposeOrderResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ProposeOrder not implemented")
+}
+func (UnimplementedOrderServiceServer) GetCatalog(context.Context, *GetCatalogRequest) (*GetCatalogResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetCatalog not implemented")
 }
 func (UnimplementedOrderServiceServer) mustEmbedUnimplementedOrderServiceServer() {}
 func (UnimplementedOrderServiceServer) testEmbeddedByValue()                      {}
@@ -272,6 +362,78 @@ func _OrderService_AdmitLateOrder_Handler(srv interface{}, ctx context.Context, 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _OrderService_SubmitCount_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SubmitCountRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(OrderServiceServer).SubmitCount(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: OrderService_SubmitCount_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(OrderServiceServer).SubmitCount(ctx, req.(*SubmitCountRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _OrderService_ImportSales_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ImportSalesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(OrderServiceServer).ImportSales(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: OrderService_ImportSales_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(OrderServiceServer).ImportSales(ctx, req.(*ImportSalesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _OrderService_ProposeOrder_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ProposeOrderRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(OrderServiceServer).ProposeOrder(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: OrderService_ProposeOrder_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(OrderServiceServer).ProposeOrder(ctx, req.(*ProposeOrderRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _OrderService_GetCatalog_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetCatalogRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(OrderServiceServer).GetCatalog(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: OrderService_GetCatalog_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(OrderServiceServer).GetCatalog(ctx, req.(*GetCatalogRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // OrderService_ServiceDesc is the grpc.ServiceDesc for OrderService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -298,6 +460,22 @@ var OrderService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "AdmitLateOrder",
 			Handler:    _OrderService_AdmitLateOrder_Handler,
+		},
+		{
+			MethodName: "SubmitCount",
+			Handler:    _OrderService_SubmitCount_Handler,
+		},
+		{
+			MethodName: "ImportSales",
+			Handler:    _OrderService_ImportSales_Handler,
+		},
+		{
+			MethodName: "ProposeOrder",
+			Handler:    _OrderService_ProposeOrder_Handler,
+		},
+		{
+			MethodName: "GetCatalog",
+			Handler:    _OrderService_GetCatalog_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

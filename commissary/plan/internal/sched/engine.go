@@ -153,12 +153,6 @@ func (e *engine) set(l lit, why reason) bool {
 	return true
 }
 
-// note writes down an explanation for set.
-func (e *engine) note(lits ...lit) reason {
-	e.notes = append(e.notes, lits...)
-	return reason{byNotes, int32(len(e.notes) - len(lits)), int32(len(lits))}
-}
-
 // explain appends literals that were true before trail position pos and together imply l.
 func (e *engine) explain(l lit, why reason, pos int, out []lit) []lit {
 	switch why.kind {

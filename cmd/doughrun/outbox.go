@@ -1,0 +1,289 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/spf13/cobra"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+
+	"doughrun/commissary"
+	"doughrun/commissary/wire"
+	v1 "doughrun/proto/doughrun/v1"
+	"doughrun/storefront"
+	"doughrun/storefront/outbox"
+)
+
+// outbox is this machine's outbox.
+func (j *job) outbox() (*outbox.Box, error) {
+	dir := j.settings.Outbox
+	if rest, ok := strings.CutPrefix(dir, "~/"); ok {
+		home, err := os.UserHomeDir()
+		if err != nil {
+			return nil, commissary.Refuse(commissary.Invalid, "OUTBOX_UNKNOWN", "the outbox's folder %s cannot be found: %v; name one with --outbox", dir, err)
+		}
+		dir = filepath.Join(home, rest)
+	}
+	return outbox.At(dir), nil
+}
+
+// judge holds orders against the service's rules and keeps nothing.
+func (j *job) judge(orders []*v1.SubmitOrderRequest, replace bool) ([]*v1.Order, error) {
+	fmt.Fprintf(j.talk, "doughrun: holding %s against the service's rules; nothing is kept yet\n", plural(len(orders), "order"))
+	conn, err := j.dial()
+	if err != nil {
+		return nil, err
+	}
+	client := storefront.New(conn)
+	var judged []*v1.Order
+	for _, req := range orders {
+		dry := proto.CloneOf(req)
+		dry.ValidateOnly, dry.RequestId = true, uuid.NewString()
+		if replace {
+			m, err := ask(j, v1.NewOrderServiceClient, v1.OrderServiceClient.GetOrder, &v1.GetOrderRequest{Name: req.GetName()})
+			if err != nil && status.Code(err) != codes.NotFound {
+				return nil, err
+			}
+			dry.Etag = m.GetOrder().GetEtag()
+		}
+		ctx, cancel := j.patience()
+		r, err := client.Submit(ctx, dry)
+		cancel()
+		if err != nil {
+			if len(orders) > 1 {
+				fmt.Fprintf(j.talk, "doughrun: %s is refused, so none was sent\n", req.GetName())
+			}
+			return nil, err
+		}
+		judged = append(judged, r.Order)
+	}
+	return judged, nil
+}
+
+// submit puts orders into the outbox, sends what waits there, and returns the
+// receipts. Its error is that of the first order that has none.
+func (j *job) submit(orders []*v1.SubmitOrderRequest, replace bool) ([]*v1.Order, error) {
+	box, err := j.outbox()
+	if err != nil {
+		return nil, err
+	}
+	for _, req := range orders {
+		_, err := box.Put(time.Now(), req, replace)
+		if errors.Is(err, outbox.ErrReused) {
+			return nil, commissary.Refuse(commissary.Invalid, "REQUEST_ID_REUSED", "%v", err)
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+	sent, err := j.send(box)
+	if err != nil {
+		return nil, err
+	}
+	s, err := box.Status()
+	if err != nil {
+		return nil, err
+	}
+	results := map[string]storefront.Sent{}
+	for _, e := range s.Entries {
+		results[e.ID] = storefront.Sent{Entry: e}
+	}
+	for _, r := range sent {
+		results[r.ID] = r
+	}
+	var kept []*v1.Order
+	for _, req := range orders {
+		r := results[req.GetRequestId()]
+		if r.State == outbox.Accepted {
+			kept = append(kept, r.Order)
+			continue
+		}
+		if len(orders) > 1 {
+			fmt.Fprintf(j.talk, "doughrun: %d of %d orders went through; %s did not\n", len(kept), len(orders), req.GetName())
+		}
+		return nil, notTaken(r)
+	}
+	return kept, nil
+}
+
+// notTaken is why a draft has no receipt, and where it is now.
+func notTaken(r storefront.Sent) error {
+	err := r.Err
+	if err == nil {
+		err = errors.New(r.Why)
+	}
+	switch r.State {
+	case outbox.Waiting:
+		return &failure{exitUnavailable, fmt.Errorf("the order is kept in the outbox and waits: %s\n  it is not known whether it was taken; \"doughrun order send\" sends it again and never twice", explain(err))}
+	case outbox.Late:
+		return &failure{exitRefused, fmt.Errorf("%s\n  the order stays in the outbox as a draft, marked late, until the kitchen admits it", explain(err))}
+	}
+	if r.Err != nil {
+		return r.Err
+	}
+	return &failure{exitRefused, fmt.Errorf("the order is %s: %s", strings.ToLower(string(r.State)), r.Why)}
+}
+
+// send sends what waits in the outbox.
+func (j *job) send(box *outbox.Box) ([]storefront.Sent, error) {
+	conn, err := j.dial()
+	if err != nil {
+		return nil, err
+	}
+	ctx, cancel := j.patience()
+	defer cancel()
+	sent, err := storefront.New(conn).Send(ctx, box, time.Now)
+	for _, r := range sent {
+		if r.Attempts > 1 && r.State != outbox.Waiting {
+			fmt.Fprintf(j.talk, "doughrun: %s was sent %d times until there was an answer\n", r.Request.GetName(), r.Attempts)
+		}
+	}
+	return sent, err
+}
+
+func sendOrdersCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "send",
+		Short: "Send the orders that wait in the outbox, and see which late ones were admitted",
+		Args:  cobra.NoArgs,
+		RunE: act(func(j *job, _ []string) error {
+			box, err := j.outbox()
+			if err != nil {
+				return err
+			}
+			sent, err := j.send(box)
+			if err != nil {
+				return err
+			}
+			list := make([]outbox.Entry, 0, len(sent))
+			waiting := 0
+			for _, r := range sent {
+				list = append(list, r.Entry)
+				if r.State == outbox.Waiting {
+					waiting++
+				}
+			}
+			if err := j.write([]byte(entriesText(list, "Nothing waits in the outbox."))); err != nil {
+				return err
+			}
+			if waiting > 0 {
+				return &failure{exitUnavailable, fmt.Errorf("%s still waiting; send again later", plural(waiting, "order"))}
+			}
+			return unsettled(list)
+		}),
+	}
+}
+
+func orderStatusCommand() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "status",
+		Short: "Show the outbox at a glance: what waits, what is late, what was answered; needs no link",
+		Args:  cobra.NoArgs,
+	}
+	drop := cmd.Flags().String("drop", "", "take back the draft with this request id: a late one, or one that must not be sent any more")
+	cmd.RunE = act(func(j *job, _ []string) error {
+		box, err := j.outbox()
+		if err != nil {
+			return err
+		}
+		if *drop != "" {
+			e, err := box.Settle(time.Now(), *drop, outbox.Dropped, "taken back here")
+			if err != nil {
+				return commissary.Refuse(commissary.NotFound, "DRAFT_NOT_FOUND", "%v", err)
+			}
+			if e.State != outbox.Dropped {
+				return commissary.Refuse(commissary.Precondition, "DRAFT_SETTLED", "the draft is %s already; cancel or amend the order instead", strings.ToLower(string(e.State)))
+			}
+		}
+		s, err := box.Status()
+		if err != nil {
+			return err
+		}
+		text := entriesText(s.Entries, "The outbox is empty.")
+		if s.Damaged > 0 {
+			text += fmt.Sprintf("%s of the outbox in %s cannot be read: an order may be missing. Compare with \"order show\".\n", plural(s.Damaged, "line"), box.Dir())
+		}
+		if err := j.write([]byte(text)); err != nil {
+			return err
+		}
+		if s.Damaged > 0 {
+			return exceptions(s.Damaged, "the outbox is damaged")
+		}
+		return unsettled(s.Entries)
+	})
+	return cmd
+}
+
+// unsettled ends a look at the outbox that shows open drafts.
+func unsettled(list []outbox.Entry) error {
+	n := 0
+	for _, e := range list {
+		if e.Open() {
+			n++
+		}
+	}
+	return exceptions(n, "drafts are waiting or late")
+}
+
+// shownSettled is how many settled drafts a look shows.
+const shownSettled = 5
+
+// entriesText is a list of drafts for forty columns, open ones first.
+func entriesText(list []outbox.Entry, empty string) string {
+	if len(list) == 0 {
+		return empty + "\n"
+	}
+	var b strings.Builder
+	open, settled := 0, 0
+	show := func(e outbox.Entry) {
+		_, night, shop, err := wire.ParseOrder(e.Request.GetName())
+		if err != nil {
+			fmt.Fprintf(&b, "%s %s\n", e.State, e.Request.GetName())
+			return
+		}
+		var pieces int64
+		for _, l := range e.Request.GetLines() {
+			pieces += l.GetPieces()
+		}
+		what := plural(int(pieces), "piece")
+		if e.Request.GetClosed() {
+			what = "closed"
+		}
+		fmt.Fprintf(&b, "%s %s\n  night of %s, %s\n", e.State, shop, night.Short(), what)
+		switch e.State {
+		case outbox.Accepted:
+			fmt.Fprintf(&b, "  revision %d, code %s\n", e.Order.GetRevision(), storefront.Code(e.Order))
+		case outbox.Replaced, outbox.Dropped:
+		default:
+			if e.Why != "" {
+				fmt.Fprintf(&b, "  %s\n", e.Why)
+			}
+			fmt.Fprintf(&b, "  %s\n", e.ID)
+		}
+	}
+	for _, e := range list {
+		if e.Open() {
+			open++
+			show(e)
+		}
+	}
+	for i := len(list) - 1; i >= 0 && settled < shownSettled; i-- {
+		if !list[i].Open() {
+			settled++
+			show(list[i])
+		}
+	}
+	fmt.Fprintf(&b, "%d OPEN", open)
+	if n := len(list) - open - settled; n > 0 {
+		fmt.Fprintf(&b, " (and %d older answered)", n)
+	}
+	b.WriteString("\n")
+	return b.String()
+}

@@ -1,0 +1,359 @@
+package server
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"doughrun/commissary"
+	"doughrun/commissary/civil"
+	"doughrun/commissary/forecast"
+	"doughrun/commissary/wire"
+	v1 "doughrun/proto/doughrun/v1"
+)
+
+// historyDays is how far back a forecast looks.
+const historyDays = 2 * 365
+
+// standingFor is how many counted days a forecast needs before it is believed
+// more than the standing order: two weeks (common practice, no source).
+const standingFor = 14
+
+// fits keeps what was learned, for learning takes longer than asking. A fit
+// follows from its series alone, so that a lost one is learned again.
+type fits struct {
+	mu   sync.Mutex
+	kept map[fitKey]keptFit
+}
+
+type fitKey struct{ kitchen, shop, item string }
+
+type keptFit struct {
+	series forecast.Series
+	fit    forecast.Fit
+}
+
+// fitsKept bounds the memory: the shops and items of a large operator.
+const fitsKept = 20_000
+
+func newFits() *fits { return &fits{kept: map[fitKey]keptFit{}} }
+
+// learn returns the fit of a series.
+func (f *fits) learn(kitchen string, s forecast.Series) (forecast.Fit, error) {
+	key := fitKey{kitchen, s.Shop, s.Item}
+	f.mu.Lock()
+	k, ok := f.kept[key]
+	f.mu.Unlock()
+	if ok && k.series.First == s.First && slices.Equal(k.series.Days, s.Days) {
+		return k.fit, nil
+	}
+	fit, err := forecast.Learn(s)
+	if err != nil {
+		return fit, err
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if len(f.kept) >= fitsKept {
+		clear(f.kept)
+	}
+	f.kept[key] = keptFit{s, fit}
+	return fit, nil
+}
+
+// till is what one shop's proposal is made from.
+type till struct {
+	*kitchen
+	shop   commissary.Shop
+	night  civil.Date
+	at     time.Time
+	count  *commissary.Count
+	series map[string]forecast.Series
+	earned []commissary.Order // of nights before, for days after this one
+}
+
+// till reads it in one transaction.
+func (c *core) till(ctx context.Context, id, shopID string, night civil.Date) (*till, error) {
+	var t *till
+	err := c.view(ctx, func(tx commissary.Tx, at time.Time) error {
+		k, shop, err := c.counter(tx, id, shopID)
+		if err != nil {
+			return err
+		}
+		t = &till{kitchen: k, shop: shop, night: night, at: at, series: map[string]forecast.Series{}}
+		n, err := tx.Counts(id).Get(night, shopID)
+		if err == nil {
+			t.count = &n
+		} else if commissary.KindOf(err) != commissary.NotFound {
+			return err
+		}
+		sales, err := tx.Counts(id).Sales(shopID, night.AddDays(1-historyDays))
+		if err != nil {
+			return err
+		}
+		t.history(sales)
+		orders, err := tx.Orders(id).Since(night.AddDays(-max(k.Book.Kitchen.PlanDays, 1)))
+		if err != nil {
+			return err
+		}
+		t.earned = slices.DeleteFunc(orders, func(o commissary.Order) bool {
+			return o.Shop != shopID || o.Night.Compare(night) >= 0 || o.State == commissary.OrderCancelled
+		})
+		return nil
+	})
+	return t, err
+}
+
+// history sorts sales into series that end on the night.
+func (t *till) history(sales []commissary.Sale) {
+	kinds := map[commissary.SaleKind]forecast.Kind{commissary.SaleOrdinary: forecast.Counted, commissary.SaleSoldOut: forecast.SoldOut,
+		commissary.SaleClosed: forecast.Closed, commissary.SaleEvent: forecast.Event}
+	for _, v := range sales {
+		if v.Day.Compare(t.night) > 0 {
+			continue
+		}
+		s, ok := t.series[v.Item]
+		if !ok {
+			s = forecast.Series{Shop: v.Shop, Item: v.Item, First: v.Day, Days: make([]forecast.Day, t.night.Days(v.Day)+1)}
+			for i := range s.Days {
+				if !trades(t.shop, v.Day.AddDays(i)) {
+					s.Days[i].Kind = forecast.Closed
+				}
+			}
+		}
+		s.Days[v.Day.Days(s.First)] = forecast.Day{Kind: kinds[v.Kind], Sold: v.Pieces}
+		t.series[v.Item] = s
+	}
+}
+
+func (s orders) ProposeOrder(ctx context.Context, req *v1.ProposeOrderRequest) (*v1.ProposeOrderResponse, error) {
+	id, night, err := wire.ParseNight(req.GetNight())
+	if err != nil {
+		return nil, err
+	}
+	adjustments, err := wire.ReadAdjustments(req.GetAdjustments())
+	if err != nil {
+		return nil, err
+	}
+	wanted, err := wire.ReadOrderLines(req.GetWanted())
+	if err != nil {
+		return nil, err
+	}
+	t, err := s.till(ctx, id, req.GetShopId(), night)
+	if err != nil {
+		return nil, err
+	}
+	calendar := forecast.Calendar{}
+	for _, x := range t.shop.Service {
+		calendar.Service |= x.Days
+	}
+	for _, a := range adjustments {
+		calendar.Adjustments = append(calendar.Adjustments, forecast.Adjustment(a)) // the same words, on either side of the wall
+	}
+	resp := &v1.ProposeOrderResponse{Counted: t.count != nil, Site: t.Site()}
+	for _, it := range t.Items {
+		line, err := t.propose(s.fits, it, calendar)
+		if err != nil {
+			return nil, err
+		}
+		i := slices.IndexFunc(wanted, func(l commissary.OrderLine) bool { return l.Item == it.ID })
+		if line == nil && i < 0 {
+			continue
+		}
+		if line == nil {
+			line = t.line(it)
+		}
+		if i >= 0 {
+			bake := wanted[i].BakeDate
+			if bake.IsZero() {
+				bake = night.AddDays(it.Ship.BakeAfter)
+			}
+			named := t.series[it.ID]
+			named.Item = it.Name
+			line.Question, _ = named.Unusual(bake, wanted[i].Pieces, it.PerBox)
+		}
+		resp.Lines = append(resp.Lines, line)
+	}
+	return resp, nil
+}
+
+func (t *till) line(it commissary.Item) *v1.ProposedLine {
+	return &v1.ProposedLine{ItemId: it.ID, ItemName: it.Name, BakeDate: t.night.AddDays(it.Ship.BakeAfter).String(), PiecesPerContainer: int64(it.PerBox)}
+}
+
+// propose returns an item's line, or nil where the shop has nothing to do with it.
+func (t *till) propose(f *fits, it commissary.Item, calendar forecast.Calendar) (*v1.ProposedLine, error) {
+	series, known := t.series[it.ID]
+	stands := slices.ContainsFunc(t.shop.Standing, func(s commissary.Standing) bool { return s.Item == it.ID })
+	stock := t.stock(it)
+	if !known && !stands && len(stock) == 0 {
+		return nil, nil
+	}
+	line := t.line(it)
+	if line.Obstacle = t.obstacle(t.shop, it, t.night, t.at); line.Obstacle != "" {
+		return line, nil
+	}
+	fit := forecast.FromStanding(t.shop.ID, it.ID, t.shop.Standing, t.night)
+	line.Basis = "no history: the standing order"
+	if known {
+		learned, err := f.learn(t.id(), series)
+		if err != nil {
+			return nil, err
+		}
+		if learned.Counted >= standingFor || !stands {
+			fit = learned
+			line.Basis = fmt.Sprintf("%d days counted, by %s", fit.Counted, strings.Join(fit.Methods[:1], ""))
+			if a := fit.Accuracy; a.Forecasts > 0 {
+				line.Basis += fmt.Sprintf("; off by %s a day, %s too %s on the whole", a.MAE, max(a.Bias, -a.Bias), map[bool]string{true: "high", false: "low"}[a.Bias >= 0])
+			}
+		} else {
+			line.Basis = fmt.Sprintf("%d days counted, not %d yet: the standing order", learned.Counted, standingFor)
+		}
+	}
+	from := t.night.AddDays(it.Ship.BakeAfter)
+	to := from
+	if next, ok := t.nextService(t.shop, it, from.AddDays(1), forecast.Horizon/2); ok {
+		to = next.AddDays(-1) // a night's order covers what the next delivery does not
+	}
+	p, err := forecast.Propose(forecast.Ask{Item: it, Fit: fit, Night: t.night, From: from, To: to, Stock: stock}, calendar)
+	if err != nil {
+		return nil, err
+	}
+	line.ToDate = to.String()
+	line.SellPieces, line.SafetyPieces, line.LeftPieces, line.ComingPieces = int64(p.Sell), int64(p.Safety), int64(p.Left), int64(p.Coming)
+	line.NeedPieces, line.Pieces, line.Boxes, line.LapsePieces, line.Working = int64(p.Need), int64(p.Order), p.Boxes, int64(p.Lapse), p.String()
+	return line, nil
+}
+
+// stock is what was counted of an item and what earlier nights ordered for
+// services to come. A label names a day and not an hour: a ball is taken to be
+// made at its beginning where it must not be too old, and at noon where it
+// must be old enough. A label that was not read is good for one service.
+func (t *till) stock(it commissary.Item) []forecast.Stock {
+	var stock []forecast.Stock
+	first := t.night.AddDays(1)
+	if t.count != nil {
+		for _, l := range t.count.Lines {
+			if l.Item != it.ID || l.Pieces == 0 {
+				continue
+			}
+			s := forecast.Stock{Pieces: l.Pieces, To: first}
+			if !l.Made.IsZero() {
+				s.From, s.To = t.usable(it, l.Made)
+			}
+			stock = append(stock, s)
+		}
+	}
+	newest := map[civil.Date]commissary.OrderLine{}
+	for _, o := range t.earned { // by night, so that the newest comes last
+		for _, l := range o.Lines {
+			if l.Item == it.ID && l.BakeDate.Compare(first) > 0 {
+				newest[l.BakeDate] = l
+			}
+		}
+	}
+	for bake, l := range newest {
+		stock = append(stock, forecast.Stock{Pieces: l.Pieces, From: bake, Coming: true})
+	}
+	slices.SortFunc(stock, func(a, b forecast.Stock) int {
+		return cmp.Or(a.From.Compare(b.From), a.To.Compare(b.To), cmp.Compare(a.Pieces, b.Pieces))
+	})
+	return stock
+}
+
+// usable returns the first and the last service in which what was made on a
+// day may be used.
+func (t *till) usable(it commissary.Item, made civil.Date) (from, to civil.Date) {
+	young := t.zone.Instant(made, 12*3600).Add(time.Duration(it.Window.Min+it.PullLead) * time.Second)
+	old := t.zone.Instant(made, 0).Add(time.Duration(it.Window.Max) * time.Second)
+	from, to = made, made.AddDays(-1)
+	for d := 0; d <= int(it.Window.Max/86400)+1; d++ {
+		day := made.AddDays(d)
+		i := slices.IndexFunc(t.shop.Service, func(s commissary.Service) bool { return s.Days.Has(day.Weekday()) })
+		if i < 0 {
+			continue
+		}
+		if hours := t.shop.Service[i].Hours; !t.zone.Instant(day, hours.To).After(old) {
+			to = day
+		} else {
+			break
+		}
+		if t.zone.Instant(day, t.shop.Service[i].Hours.From).Before(young) {
+			from = day.AddDays(1)
+		}
+	}
+	return from, to
+}
+
+func (s orders) GetCatalog(ctx context.Context, req *v1.GetCatalogRequest) (*v1.GetCatalogResponse, error) {
+	id, night, err := wire.ParseNight(req.GetNight())
+	if err != nil {
+		return nil, err
+	}
+	t, err := s.till(ctx, id, req.GetShopId(), night)
+	if err != nil {
+		return nil, err
+	}
+	resp := &v1.GetCatalogResponse{Site: t.Site()}
+	type hit struct {
+		line *v1.CatalogLine
+		rank int
+	}
+	var hits []hit
+	for _, it := range t.Items {
+		rank, ok := matching(it.Name+" "+it.ID, req.GetSearch())
+		if !ok {
+			continue
+		}
+		bake := night.AddDays(it.Ship.BakeAfter)
+		line := &v1.CatalogLine{ItemId: it.ID, ItemName: it.Name, BakeDate: bake.String(), PiecesPerContainer: int64(it.PerBox),
+			Obstacle: t.obstacle(t.shop, it, night, t.at)}
+		d := desk{kitchen: t.kitchen, night: night, shop: t.shop, at: t.at}
+		line.CutOffTime = wire.Instant(d.cutOff(it, bake))
+		for _, st := range t.shop.Standing {
+			if st.Item == it.ID && st.Days.Has(bake.Weekday()) {
+				line.ParPieces += int64(st.Pieces)
+			}
+		}
+		if usual, ok := t.series[it.ID].Usual(bake.Weekday()); ok {
+			n := int64(usual)
+			line.UsualPieces = &n
+		}
+		hits = append(hits, hit{line, rank})
+	}
+	slices.SortStableFunc(hits, func(a, b hit) int { return cmp.Compare(a.rank, b.rank) })
+	for _, h := range hits {
+		resp.Lines = append(resp.Lines, h.line)
+	}
+	return resp, nil
+}
+
+// matching reports whether the letters of a search occur in a text in their
+// order, and how well: 0 at its beginning, 1 at the beginning of a word, 2
+// together, 3 apart.
+func matching(text, search string) (rank int, ok bool) {
+	text, search = strings.ToLower(text), strings.ToLower(strings.Join(strings.Fields(search), " "))
+	switch {
+	case strings.HasPrefix(text, search):
+		return 0, true
+	case strings.Contains(text, " "+search):
+		return 1, true
+	case strings.Contains(text, search):
+		return 2, true
+	}
+	rest := text
+	for _, r := range search {
+		if r == ' ' {
+			continue
+		}
+		i := strings.IndexRune(rest, r)
+		if i < 0 {
+			return 0, false
+		}
+		rest = rest[i+len(string(r)):]
+	}
+	return 3, true
+}
