@@ -88,6 +88,10 @@ func exceptions(n int, text string) error {
 	return &failure{exitExceptions, fmt.Errorf("%s (%d listed)", text, n)}
 }
 
+// longestAnswer is how many bytes an answer may have: a recall of an
+// ingredient that went everywhere for weeks is long.
+const longestAnswer = 64 << 20
+
 // dial returns the connection to the service.
 func (j *job) dial() (*grpc.ClientConn, error) {
 	if j.conn != nil {
@@ -98,7 +102,8 @@ func (j *job) dial() (*grpc.ClientConn, error) {
 		defer cancel()
 		return next(ctx, method, req, reply, cc, opts...)
 	}
-	conn, err := grpc.NewClient(j.settings.Address, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithUnaryInterceptor(limit))
+	conn, err := grpc.NewClient(j.settings.Address, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithUnaryInterceptor(limit),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(longestAnswer)))
 	if err != nil {
 		return nil, &failure{exitUsage, fmt.Errorf("the address %q cannot be used: %w; write host and port, for example 127.0.0.1:7410", j.settings.Address, err)}
 	}

@@ -26,7 +26,10 @@ import (
 // Limits of the service. What one message holds is bounded by the contract's
 // field rules well below them.
 const (
-	maxMessage     = 4 << 20 // bytes, either way
+	maxMessage = 4 << 20 // bytes of a request
+	// A recall of an ingredient that went everywhere for weeks is long. Clients
+	// that ask for one must take as much.
+	maxAnswer      = 64 << 20
 	maxHeaders     = 16 << 10
 	maxStreams     = 100 // calls at once on one connection
 	connectWithin  = 10 * time.Second
@@ -76,7 +79,7 @@ func New(o Options) (*Server, error) {
 		grpc: grpc.NewServer(
 			grpc.ChainUnaryInterceptor(logs(o.Log), answers(o.NewID), limits(o.CallLimit), identifies, validates(rules), recovers),
 			grpc.MaxRecvMsgSize(maxMessage),
-			grpc.MaxSendMsgSize(maxMessage),
+			grpc.MaxSendMsgSize(maxAnswer),
 			grpc.MaxHeaderListSize(maxHeaders),
 			grpc.MaxConcurrentStreams(maxStreams),
 			grpc.ConnectionTimeout(connectWithin),

@@ -90,7 +90,9 @@ func checkDraws(t *testing.T, s commissary.Store) {
 	require.Equal(t, sack, read(t, s, func(tx commissary.Tx) (commissary.Lot, error) { return tx.Lots(here).Get("flour.L1") }))
 	sack.Receipt.Differs, sack.Receipt.Settled, sack.Made = "", "baker: told", noon.Add(time.Hour)
 	update(t, s, func(tx commissary.Tx) error { return tx.Lots(here).Amend(sack) })
-	require.Equal(t, []commissary.Lot{sack}, read(t, s, func(tx commissary.Tx) ([]commissary.Lot, error) { return tx.Lots(here).Of([]string{"flour.L1", "none"}) }))
+	require.Equal(t, []commissary.Lot{sack}, read(t, s, func(tx commissary.Tx) ([]commissary.Lot, error) {
+		return tx.Lots(here).Of([]string{"flour.L1", "none"})
+	}))
 	refuses(t, s, commissary.NotFound, "LOT_NOT_FOUND", func(tx commissary.Tx) error { return tx.Lots(here).Amend(someLot("none")) })
 
 	may := commissary.Draw{Batch: "20261126-01", Lot: "flour.L1", Possible: true}
@@ -98,10 +100,16 @@ func checkDraws(t *testing.T, s commissary.Store) {
 	for _, d := range []commissary.Draw{may, did, may} {
 		update(t, s, func(tx commissary.Tx) error { return tx.Lots(here).Draw(d) })
 	}
-	require.Equal(t, []commissary.Draw{did}, read(t, s, func(tx commissary.Tx) ([]commissary.Draw, error) { return tx.Lots(here).DrawnFrom([]string{"flour.L1"}) }), "what is certain stays certain")
-	require.Equal(t, []commissary.Draw{did}, read(t, s, func(tx commissary.Tx) ([]commissary.Draw, error) { return tx.Lots(here).DrawnBy([]string{"20261126-01"}) }))
+	require.Equal(t, []commissary.Draw{did}, read(t, s, func(tx commissary.Tx) ([]commissary.Draw, error) {
+		return tx.Lots(here).DrawnFrom([]string{"flour.L1"})
+	}), "what is certain stays certain")
+	require.Equal(t, []commissary.Draw{did}, read(t, s, func(tx commissary.Tx) ([]commissary.Draw, error) {
+		return tx.Lots(here).DrawnBy([]string{"20261126-01"})
+	}))
 	require.Equal(t, []commissary.Lot{ball}, read(t, s, func(tx commissary.Tx) ([]commissary.Lot, error) { return tx.Lots(here).MadeBy([]string{"20261126-01"}) }))
-	require.Empty(t, read(t, s, func(tx commissary.Tx) ([]commissary.Lot, error) { return tx.Lots(there).MadeBy([]string{"20261126-01"}) }))
+	require.Empty(t, read(t, s, func(tx commissary.Tx) ([]commissary.Lot, error) {
+		return tx.Lots(there).MadeBy([]string{"20261126-01"})
+	}))
 	require.Empty(t, read(t, s, func(tx commissary.Tx) ([]commissary.Draw, error) { return tx.Lots(here).DrawnFrom(nil) }))
 	refuses(t, s, commissary.Precondition, "NOT_KEPT", func(tx commissary.Tx) error {
 		return tx.Lots(here).Draw(commissary.Draw{Batch: "20261126-09", Lot: "flour.L1"})
