@@ -32,6 +32,7 @@ const (
 	BrokenSpeed      ReasonCode = "SPEED_NOT_ALLOWED"
 	BrokenOverlap    ReasonCode = "OVERLAP"
 	BrokenCrew       ReasonCode = "CREW_EXCEEDED"
+	BrokenOutage     ReasonCode = "OUT_OF_ORDER" // on something that does not work then
 	BrokenShift      ReasonCode = "OUTSIDE_SHIFT"
 	BrokenCold       ReasonCode = "COLD_SLOTS_EXCEEDED"
 	BrokenPullDown   ReasonCode = "PULL_DOWN_EXCEEDED"

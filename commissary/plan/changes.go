@@ -33,7 +33,10 @@ func Changes(b commissary.Book, before, after []commissary.Batch) ([]string, err
 			if o.Vessel != n.Vessel {
 				cost += 2 * time.Hour
 			}
-			if o.Mass != n.Mass {
+			switch {
+			case o.Mass > n.Mass*5/4 || n.Mass > o.Mass*5/4:
+				cost += 12 * time.Hour // rather another batch
+			case o.Mass != n.Mass:
 				cost += time.Hour
 			}
 			if cost <= 24*time.Hour {
@@ -120,6 +123,9 @@ func (c changes) moved(o, n commissary.Batch) string {
 	if o.Mass != n.Mass {
 		add("%s instead of %s", c.book.Kitchen.Units.Mass(n.Mass), c.book.Kitchen.Units.Mass(o.Mass))
 	}
+	if a, b := benchOf(o), benchOf(n); !a.IsZero() && !b.IsZero() && what == "" && a.Sub(b).Abs() >= 5*time.Minute {
+		add("at the bench %s instead of %s", c.zone.Short(b), c.zone.Short(a))
+	}
 	if what == "" {
 		return ""
 	}
@@ -134,4 +140,14 @@ func loadOf(b commissary.Batch) time.Time {
 		}
 	}
 	return b.MixEnd
+}
+
+// benchOf is when a batch comes to its bench; zero when it does not.
+func benchOf(b commissary.Batch) time.Time {
+	for _, s := range b.Steps {
+		if s.Step == commissary.StepDivide || s.Step == commissary.StepPack {
+			return s.From
+		}
+	}
+	return time.Time{}
 }

@@ -374,3 +374,22 @@ func (c *checker) boxesOnHand() []hands {
 	}
 	return all
 }
+
+// outages judges whether anything the plan adds stands on what is out of order.
+func (c *checker) outages() {
+	for _, b := range c.fresh {
+		for _, s := range b.Steps {
+			for _, o := range c.in.Outages {
+				if s.Resource != o.Resource || !overlap(o, s.From, s.To) {
+					continue
+				}
+				end := s.To
+				if !o.To.IsZero() {
+					end = earliest(end, o.To)
+				}
+				c.broken(commissary.Reason{Code: commissary.BrokenOutage, Limit: o.Resource, Batch: b.ID, Over: seconds(end.Sub(latest(s.From, o.From)))},
+					"Batch %s stands on %s from %s, which is out of order (%s). Move it.", b.ID, o.Resource, c.at(s.From), o.Why)
+			}
+		}
+	}
+}

@@ -453,6 +453,10 @@ var mutants = []mutant{
 			v.Scrape = lasting(step(t, b, commissary.StepWash)) + quantity.Seconds(by)
 		}
 	}},
+	{code: commissary.BrokenOutage, over: 1, set: func(t *testing.T, m *mutation, by int64) {
+		mix := step(t, m.of(t, "tomato-sauce")[0], commissary.StepMix)
+		m.in.Outages = append(m.in.Outages, commissary.Outage{Resource: "kettle", From: mix.To.Add(-sec(by)), To: mix.To, Why: "no gas"})
+	}},
 	{code: commissary.BrokenPast, over: 1, aside: []commissary.ReasonCode{commissary.BrokenScore}, set: func(t *testing.T, m *mutation, by int64) {
 		first := m.p.Batches[0].Steps[0].From
 		for _, b := range m.p.Batches {

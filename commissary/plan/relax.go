@@ -65,31 +65,39 @@ func Explain(in Input, p commissary.Plan) commissary.Plan {
 
 // smallestHelp tries the kinds of help for a limit in turn.
 func smallestHelp(in Input, e commissary.Reason) string {
-	solved := func(in Input) bool {
-		q, err := Make(in)
-		return err == nil && shortOf(q, e.Item, e.BakeDate) == 0
-	}
 	for _, r := range relaxations(in, e) {
-		if r.most < 1 || !solved(r.apply(in, r.most)) {
-			continue
+		if text := smallestOf(in, e, r); text != "" {
+			return text
 		}
-		n := 1
-		for n < r.most && !solved(r.apply(in, n)) {
-			n *= 2
-		}
-		n = min(n, r.most)
-		// Between the last that failed and the first that helped.
-		fails := n / 2
-		for fails+1 < n {
-			if m := (fails + n) / 2; solved(r.apply(in, m)) {
-				n = m
-			} else {
-				fails = m
-			}
-		}
-		return r.text(n)
 	}
 	return ""
+}
+
+// smallestOf is the least of one kind of help with which the day plans; empty
+// where the most of it does not help.
+func smallestOf(in Input, e commissary.Reason, r relaxation) string {
+	solved := func(steps int) bool {
+		q, err := Make(r.apply(in, steps))
+		return err == nil && shortOf(q, e.Item, e.BakeDate) == 0
+	}
+	if r.most < 1 || !solved(r.most) {
+		return ""
+	}
+	n := 1
+	for n < r.most && !solved(n) {
+		n *= 2
+	}
+	n = min(n, r.most)
+	// Between the last that failed and the first that helped.
+	fails := n / 2
+	for fails+1 < n {
+		if m := (fails + n) / 2; solved(m) {
+			n = m
+		} else {
+			fails = m
+		}
+	}
+	return r.text(n)
 }
 
 // shortOf is how many pieces of an item are short for a date.
