@@ -46,32 +46,39 @@ func (k *kitchen) demand() ([]commissary.Need, []commissary.Reason) {
 		night  civil.Date
 	}
 	wishes := map[service]wish{}
-	spoken := map[service]civil.Date{} // the newest night that spoke for a service
-	speak := func(s service, night civil.Date) bool {
-		if last, ok := spoken[s]; ok && last.Compare(night) > 0 {
-			return false
+	type evening struct {
+		shop  string
+		night civil.Date
+	}
+	ordered := map[evening]bool{}
+	counts := func(o commissary.Order) bool {
+		return o.State != commissary.OrderCancelled && o.Night.Compare(k.in.Night) <= 0
+	}
+	for _, o := range k.in.Orders {
+		if counts(o) {
+			ordered[evening{o.Shop, o.Night}] = true
 		}
-		spoken[s] = night
-		return true
+	}
+	// An order speaks wholly for the date that its lines default to, except for
+	// items that are ordered nights before.
+	spokenOn := func(shop string, item commissary.Item, bake civil.Date) (civil.Date, bool) {
+		night := bake.AddDays(-item.Ship.BakeAfter)
+		return night, k.nightsAhead(item.CutOff) == 0 && ordered[evening{shop, night}]
 	}
 	var reasons []commissary.Reason
 	for _, o := range k.in.Orders {
-		if o.State == commissary.OrderCancelled || o.Night.Compare(k.in.Night) > 0 {
+		if !counts(o) {
 			continue
 		}
-		for _, item := range k.book.Items {
-			if k.nightsAhead(item.CutOff) > 0 {
-				continue // it is ordered nights before, so leaving it out says nothing
-			}
-			s := service{o.Shop, item.ID, o.Night.AddDays(item.Ship.BakeAfter)}
-			if speak(s, o.Night) {
-				wishes[s] = wish{0, commissary.FromOrder, o.Night}
-			}
-		}
 		for _, l := range o.Lines {
-			if s := (service{o.Shop, l.Item, l.BakeDate}); speak(s, o.Night) {
-				wishes[s] = wish{l.Pieces, commissary.FromOrder, o.Night}
+			s := service{o.Shop, l.Item, l.BakeDate}
+			if w, ok := wishes[s]; ok && w.night.Compare(o.Night) > 0 {
+				continue
 			}
+			if night, spoken := spokenOn(o.Shop, k.items[l.Item], l.BakeDate); spoken && night.Compare(o.Night) > 0 {
+				continue // a newer order leaves it out, or says it anew
+			}
+			wishes[s] = wish{l.Pieces, commissary.FromOrder, o.Night}
 		}
 		if o.State == commissary.OrderLate && o.Night == k.in.Night {
 			reasons = append(reasons, commissary.Reason{Code: commissary.ReasonLate, Shop: o.Shop,
@@ -88,7 +95,10 @@ func (k *kitchen) demand() ([]commissary.Need, []commissary.Reason) {
 			first := item.Ship.DeliverBefore + 1
 			for d := first; d < first+k.planDays(); d++ {
 				s := service{shop.ID, st.Item, k.in.Night.AddDays(d)}
-				if _, ok := spoken[s]; ok || !st.Days.Has(s.bake.Weekday()) || !trades(shop, s.bake) {
+				if w, ok := wishes[s]; ok && w.source == commissary.FromOrder || !st.Days.Has(s.bake.Weekday()) || !trades(shop, s.bake) {
+					continue
+				}
+				if _, spoken := spokenOn(shop.ID, item, s.bake); spoken {
 					continue
 				}
 				w := wishes[s]
@@ -169,27 +179,48 @@ func (k *kitchen) bind(n *commissary.Need) (commissary.Reason, bool) {
 		return refuse(commissary.ReasonClosedDay, shop.Name+" does not trade on "+n.BakeDate.Short()+": its "+item.Name+" is not planned. Correct the order or the service hours in the book.")
 	}
 	delivery := n.BakeDate.AddDays(-item.Ship.DeliverBefore)
-	run, ok := k.runFor(n.Shop, delivery)
-	if !ok {
+	v := k.visit(n.Shop, delivery)
+	if v.run == "" {
 		return refuse(commissary.ReasonNoRun, "no run stops at "+shop.Name+" on "+delivery.Short()+": its "+item.Name+" cannot be delivered. Add a run for that day to the book.")
 	}
-	n.Run, n.Departs = run.ID, k.zone.Instant(delivery, run.Departs)
+	n.Run, n.Departs = v.run, v.departs
 	open, end := k.zone.Instant(n.BakeDate, hours.From), k.zone.Instant(n.BakeDate, hours.To)
 	w := item.Window
 	pull := open.Add(-span(item.PullLead))
 	middle := open.Add(end.Sub(open) / 2)
-	n.MadeFrom, n.MadeTo = oldest(k.book, k.zone, item, shop, arrival(run, n.Departs, n.Shop), end), pull.Add(-span(w.Min))
+	n.MadeFrom, n.MadeTo = oldest(k.book, k.zone, item, shop, v.arrives, end), pull.Add(-span(w.Min))
 	n.GoodFrom, n.GoodTo = latest(n.MadeFrom, middle.Add(-span(w.Best+w.Band))), earliest(n.MadeTo, middle.Add(-span(w.Best-w.Band)))
 	return commissary.Reason{}, true
 }
 
-func (k *kitchen) runFor(shop string, d civil.Date) (commissary.Run, bool) {
+// visit is one shop's delivery of a day: the first run that stops there.
+type visit struct {
+	run              string // empty: none
+	departs, arrives time.Time
+}
+
+// delivery names a shop's delivery of a day.
+type delivery struct {
+	shop string
+	day  civil.Date
+}
+
+// visit looks a delivery up, once for all needs that it brings.
+func (k *kitchen) visit(shop string, day civil.Date) visit {
+	key := delivery{shop, day}
+	if v, ok := k.visits[key]; ok {
+		return v
+	}
+	var v visit
 	for _, r := range k.book.Runs {
-		if r.Days.Has(d.Weekday()) && slices.ContainsFunc(r.Stops, func(s commissary.Stop) bool { return s.Shop == shop }) {
-			return r, true
+		if r.Days.Has(day.Weekday()) && slices.ContainsFunc(r.Stops, func(s commissary.Stop) bool { return s.Shop == shop }) {
+			v = visit{run: r.ID, departs: k.zone.Instant(day, r.Departs)}
+			v.arrives = arrival(r, v.departs, shop)
+			break
 		}
 	}
-	return commissary.Run{}, false
+	k.visits[key] = v
+	return v
 }
 
 func span(s quantity.Seconds) time.Duration { return time.Duration(s) * time.Second }
