@@ -24,6 +24,8 @@ type Store interface {
 
 // Tx is one transaction on one kitchen's facts, noun by noun.
 type Tx interface {
+	// Kitchens returns the ids of the kitchens that have a book, sorted.
+	Kitchens() ([]string, error)
 	Books(kitchen string) Books
 	Nights(kitchen string) Nights
 	Orders(kitchen string) Orders

@@ -28,6 +28,7 @@ type Service struct {
 	Database  string        `key:"database" default:"doughrun.db" doc:"file that holds the facts, on a local disk of this machine"`
 	CallLimit time.Duration `key:"call_limit" default:"1m" doc:"longest that one call may take, with its unit"`
 	StopLimit time.Duration `key:"stop_limit" default:"10s" doc:"how long calls may go on once the service is asked to stop, with its unit"`
+	CloseDue  string        `key:"close_due" default:"yes" oneof:"yes no" doc:"whether the service closes a night by itself after its last cut-off"`
 	LogLevel  string        `key:"log_level" default:"info" oneof:"debug info warn error" doc:"least severe messages that are logged"`
 	LogFormat string        `key:"log_format" default:"text" oneof:"text json" doc:"how log lines are written"`
 }

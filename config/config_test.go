@@ -30,7 +30,7 @@ func write(t *testing.T, text string) string {
 func TestDefaults(t *testing.T) {
 	s, list, err := load[Service](t, nil, []string{"HOME=/nowhere"})
 	require.NoError(t, err)
-	require.Equal(t, Service{"127.0.0.1:7410", "doughrun.db", time.Minute, 10 * time.Second, "info", "text"}, s)
+	require.Equal(t, Service{"127.0.0.1:7410", "doughrun.db", time.Minute, 10 * time.Second, "yes", "info", "text"}, s)
 	for _, setting := range list {
 		require.Equal(t, "default", setting.From, setting.Key)
 		require.Equal(t, setting.Default, setting.Value, setting.Key)

@@ -13,7 +13,7 @@ import (
 func lotCommand() *cobra.Command {
 	return group("lot", "Show, count, move, hold, trace and recall lots; receive ingredients", showLotCommand(), listLotsCommand(), countStockCommand(),
 		moveLotCommand(), holdLotCommand(), releaseLotCommand(), destroyLotCommand(),
-		receiveLotCommand(), settleLotCommand(), openLotCommand(), issueCommand(), traceLotCommand(), recallLotCommand(), labelLotCommand())
+		receiveLotCommand(), settleLotCommand(), openLotCommand(), issueCommand(), surplusCommand(), traceLotCommand(), recallLotCommand(), labelLotCommand())
 }
 
 func showLotCommand() *cobra.Command {

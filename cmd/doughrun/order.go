@@ -18,7 +18,7 @@ import (
 
 func orderCommand() *cobra.Command {
 	return group("order", "Submit, show and withdraw a shop's order of a night",
-		submitOrderCommand(), sendOrdersCommand(), orderStatusCommand(), showOrderCommand(), listOrdersCommand(), cancelOrderCommand(), admitOrderCommand())
+		takeOrderCommand(), submitOrderCommand(), sendOrdersCommand(), orderStatusCommand(), proposeOrderCommand(), catalogCommand(), receiptCommand(), showOrderCommand(), listOrdersCommand(), cancelOrderCommand(), admitOrderCommand())
 }
 
 // wanted is what the flags say that a shop wants.

@@ -228,3 +228,20 @@ func issueCommand() *cobra.Command {
 	})
 	return cmd
 }
+
+func surplusCommand() *cobra.Command {
+	cmd := &cobra.Command{Use: "surplus", Short: "Suggest what could become of what a night's dispatch leaves", Args: cobra.NoArgs}
+	night := nightFlag(cmd)
+	cmd.RunE = act(func(j *job, _ []string) error {
+		name, err := j.night(*night)
+		if err != nil {
+			return err
+		}
+		m, err := ask(j, v1.NewLotServiceClient, v1.LotServiceClient.SuggestSurplus, &v1.SuggestSurplusRequest{Night: name})
+		if err != nil {
+			return err
+		}
+		return j.show(m, func() (string, error) { return sheet.Surplus(m), nil })
+	})
+	return cmd
+}

@@ -57,6 +57,16 @@ func serve(ctx context.Context, s config.Service, now func() time.Time, log *slo
 	}
 	served := make(chan error, 1)
 	go func() { served <- srv.Serve(l) }()
+	closer, stopClosing := context.WithCancel(ctx)
+	closed := make(chan struct{})
+	defer func() { <-closed }()
+	defer stopClosing()
+	go func() {
+		defer close(closed)
+		if s.CloseDue == "yes" {
+			closeDue(closer, srv, log)
+		}
+	}()
 	ready(l.Addr())
 	select {
 	case err := <-broken:
@@ -73,6 +83,25 @@ func serve(ctx context.Context, s config.Service, now func() time.Time, log *slo
 		return err
 	}
 	return facts.Close()
+}
+
+// lookForDue is how often the service looks for nights that are due.
+const lookForDue = 10 * time.Second
+
+// closeDue closes nights after their last cut-off until ctx ends.
+func closeDue(ctx context.Context, srv *server.Server, log *slog.Logger) {
+	tick := time.NewTicker(lookForDue)
+	defer tick.Stop()
+	for {
+		if err := srv.CloseDue(ctx); err != nil && ctx.Err() == nil {
+			log.Error("nights that are due could not be closed", "error", err)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+	}
 }
 
 // listen opens the address, which must be on this machine: whoever reaches the

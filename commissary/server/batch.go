@@ -40,8 +40,19 @@ func (s batches) GetBatch(ctx context.Context, req *v1.GetBatchRequest) (*v1.Get
 			return err
 		}
 		resp.Batch = k.Batch(b)
-		resp.Sheet, err = k.sheet(b.Batch, around)
-		return err
+		k, changed, err := k.declaring(tx, now)
+		if err != nil {
+			return err
+		}
+		if resp.Sheet, err = k.sheet(b.Batch, around); err != nil {
+			return err
+		}
+		for _, l := range resp.Sheet.GetLines() {
+			if text := changed[l.GetId()]; text != "" {
+				resp.Sheet.Warnings = append(resp.Sheet.Warnings, text)
+			}
+		}
+		return nil
 	})
 	if err != nil {
 		return nil, err

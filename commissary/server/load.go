@@ -27,6 +27,9 @@ func (c *core) loadNight(tx commissary.Tx, id string, date civil.Date, at time.T
 	if err != nil {
 		return nil, plan.Input{}, noBook(err)
 	}
+	if k, _, err = k.declaring(tx, at); err != nil {
+		return nil, plan.Input{}, err
+	}
 	in := plan.Input{Book: k.Book, Night: date, At: at}
 	orders, err := tx.Orders(id).Since(date.AddDays(-max(k.Book.Kitchen.PlanDays, 1)))
 	if err != nil {
@@ -52,7 +55,10 @@ func (c *core) loadNight(tx commissary.Tx, id string, date civil.Date, at time.T
 			return nil, in, err
 		}
 		for _, b := range of {
-			if b.State == commissary.BatchOut || b.State == commissary.BatchScrapped { // its id stays taken
+			if b.State == commissary.BatchScrapped { // its id stays taken, and nothing else of it
+				b.Steps = slices.DeleteFunc(slices.Clone(b.Steps), func(s commissary.Booking) bool { return s.From.After(b.Finished) })
+			}
+			if b.State == commissary.BatchOut || b.State == commissary.BatchScrapped {
 				posted = append(posted, b)
 			}
 		}

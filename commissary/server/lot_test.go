@@ -247,6 +247,19 @@ func TestIngredientLots(t *testing.T) {
 	refused(t, err, codes.FailedPrecondition, "ALLERGENS_DIFFER")
 	_, err = k.lots.SettleLot(t.Context(), &v1.SettleLotRequest{Name: odd.GetName(), Reason: "labels and shops told", RequestId: id()})
 	require.NoError(t, err)
+	declares := func() ([]string, []string) {
+		got, err := k.batches.GetBatch(t.Context(), &v1.GetBatchRequest{Name: b.GetName()})
+		require.NoError(t, err)
+		draft, err := k.dispatches.DraftDispatch(t.Context(), &v1.DraftDispatchRequest{Night: night})
+		require.NoError(t, err)
+		checked, err := k.dispatches.CheckDispatch(t.Context(), &v1.CheckDispatchRequest{Night: night, Dispatch: draft.GetDispatch()})
+		require.NoError(t, err)
+		require.Empty(t, checked.GetReasons())
+		return got.GetSheet().GetAllergens(), draft.GetDispatch().GetManifests()[0].GetStops()[0].GetAllergens()
+	}
+	onSheet, onManifest := declares()
+	require.NotContains(t, onManifest, "soy")
+	require.Len(t, onSheet, 1)
 
 	// A lot past its use-by is refused, or used with a reason that is kept.
 	old := k.receive("salt", "S-1", 50, func(r *v1.ReceiveLotRequest) { r.UseByDate = "2026-11-01" })
@@ -264,6 +277,9 @@ func TestIngredientLots(t *testing.T) {
 	k.wait(5 * time.Minute)
 	_, err = k.use("flour", "L-102", open)
 	require.NoError(t, err)
+	onSheet, onManifest = declares()
+	require.Len(t, onSheet, 2, "sheet and manifest change together")
+	require.Contains(t, onManifest, "soy")
 	k.wait(time.Hour)
 	out, err := k.finish(begun, nil)
 	require.NoError(t, err)

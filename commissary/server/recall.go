@@ -168,14 +168,17 @@ func (k *kitchen) traceCode(l commissary.Lot) string {
 }
 
 func (k *kitchen) describe(l commissary.Lot) string {
-	m := k.Lot(l)
-	switch {
-	case l.Ingredient != "":
-		return m.GetIngredientName()
-	case l.Item != "":
-		return m.GetItemName()
+	if l.Ingredient != "" {
+		i, _ := k.ingredient(l.Ingredient)
+		return i.Name
 	}
-	return m.GetFormulaName()
+	if i, ok := k.item(l.Item); ok {
+		return i.Name
+	}
+	if f, err := k.formula(l.Formula); err == nil {
+		return f.Name
+	}
+	return l.Item + l.Formula // the book no longer has it
 }
 
 func unitOf(l commissary.Lot) string {

@@ -55,6 +55,7 @@ type Options struct {
 
 // Server is the service on a gRPC server of its own, with reflection and health.
 type Server struct {
+	core   *core
 	grpc   *grpc.Server
 	health *health.Server
 }
@@ -76,6 +77,7 @@ func New(o Options) (*Server, error) {
 	}
 	c := &core{store: o.Store, now: o.Now, books: newShelf(), fits: newFits()}
 	s := &Server{
+		core: c,
 		grpc: grpc.NewServer(
 			grpc.ChainUnaryInterceptor(logs(o.Log), answers(o.NewID), limits(o.CallLimit), identifies, validates(rules), recovers),
 			grpc.MaxRecvMsgSize(maxMessage),

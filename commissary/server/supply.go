@@ -412,3 +412,81 @@ func chilled(l *v1.IssueLine) int {
 	}
 	return 0
 }
+
+func (s lots) SuggestSurplus(ctx context.Context, req *v1.SuggestSurplusRequest) (*v1.SuggestSurplusResponse, error) {
+	id, date, err := wire.ParseNight(req.GetNight())
+	if err != nil {
+		return nil, err
+	}
+	var k *kitchen
+	var in plan.Input
+	err = s.view(ctx, func(tx commissary.Tx, at time.Time) (err error) {
+		k, in, err = s.loadNight(tx, id, date, nextMinute(at))
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	d, err := plan.Dispatch(in)
+	if err != nil {
+		return nil, err
+	}
+	spares, err := plan.Surplus(in, d)
+	if err != nil {
+		return nil, err
+	}
+	resp := &v1.SuggestSurplusResponse{Site: k.Site()}
+	for _, x := range spares {
+		resp.Surpluses = append(resp.Surpluses, k.Surplus(x.Lot, x.Item, x.Pieces, x.BakeDate, x.Shop))
+	}
+	return resp, nil
+}
+
+// declaredFor is how long what a lot declares beyond the book counts after
+// another replaced it: what was made with it has left by then.
+const declaredFor = 14 * 24 * time.Hour
+
+// declaring returns the kitchen with its ingredients declaring, beside what
+// the book says, what the lots in use of late declare, and a sentence for each
+// difference by ingredient. Sheets, labels, plans and manifests made with it
+// say the same.
+func (k *kitchen) declaring(tx commissary.Tx, at time.Time) (*kitchen, map[string]string, error) {
+	changed := map[string]string{}
+	wide := *k
+	for i, ingredient := range k.Ingredients {
+		changes, err := tx.Lots(k.id()).Changes(ingredient.ID)
+		if err != nil {
+			return nil, nil, err
+		}
+		for n, c := range changes {
+			replaced := n+1 < len(changes) && changes[n+1].At.Before(at.Add(-declaredFor))
+			if c.Lot == "" || replaced {
+				continue
+			}
+			l, err := tx.Lots(k.id()).Get(c.Lot)
+			if err != nil {
+				return nil, nil, err
+			}
+			for _, a := range l.Receipt.Allergens {
+				if slices.Contains(wide.Ingredients[i].Allergens, a) {
+					continue
+				}
+				if len(changed) == 0 {
+					wide.Ingredients = slices.Clone(k.Ingredients)
+				}
+				wide.Ingredients[i].Allergens = append(slices.Clone(wide.Ingredients[i].Allergens), a)
+				slices.Sort(wide.Ingredients[i].Allergens)
+				changed[ingredient.ID] = fmt.Sprintf("ALLERGENS CHANGED: %s, lot %s, declares %s.", ingredient.Name, l.Code, list(l.Receipt.Allergens))
+			}
+		}
+	}
+	return &wide, changed, nil
+}
+
+func list(allergens []commissary.Allergen) string {
+	var names []string
+	for _, a := range allergens {
+		names = append(names, string(a))
+	}
+	return strings.Join(names, ", ")
+}

@@ -167,7 +167,7 @@ func BenchmarkYear(b *testing.B) {
 func withShops(source []byte) []byte {
 	more := "\nshops:\n"
 	for s := 2; s < yearShops; s++ {
-		more += fmt.Sprintf("  %s:\n    name: Shop %02d\n    address: %d Long Street, Alderwick\n    phone: 555-0150\n    night_phone: 555-0151\n    receiving: {from: 06:00, to: 10:00}\n    walk_in: 4 °C\n    service:\n      - {days: every day, from: 11:00, to: 22:00}\n", yearShop(s), s, s)
+		more += fmt.Sprintf("  %s:\n    name: Shop %02d\n    address: %d Long Street, Alderwick\n    phone: 555-0150\n    night_phone: 555-0151\n    receiving: {from: 06:00, to: 20:00}\n    walk_in: 4 °C\n    service:\n      - {days: every day, from: 11:00, to: 22:00}\n", yearShop(s), s, s)
 	}
 	stops := ""
 	for s := 2; s < yearShops; s++ {

@@ -59,3 +59,24 @@ func (p *page) issueRow(l *v1.IssueLine) []string {
 	mark = strings.Join(marks, ", ")
 	return []string{"[ ]", either(l.GetIngredientName(), l.GetIngredientId()), p.about(l.GetNeededMassMg()), bring, there, mark}
 }
+
+// Surplus is what a dispatch leaves, and what could become of it.
+func Surplus(m *v1.SuggestSurplusResponse) string {
+	p := newPage(m.GetSite(), "SURPLUS")
+	var rows [][]string
+	for _, s := range m.GetSurpluses() {
+		what := "no shop can use it in its window"
+		switch shop := either(s.GetShopName(), s.GetShopId()); {
+		case s.GetBakeDate() != "":
+			what = "keep for " + shop + ", " + day(s.GetBakeDate())
+		case s.GetShopId() != "":
+			what = "offer to " + shop
+		}
+		rows = append(rows, []string{s.GetLotCode(), either(s.GetItemName(), s.GetItemId()), fmt.Sprint(s.GetPieces()), what})
+	}
+	p.table(0, []column{{"LOT", 22, false}, {"ITEM", 18, false}, {"PIECES", 6, true}, {"SUGGESTION", 31, false}}, rows)
+	if len(rows) == 0 {
+		p.put(0, "None.")
+	}
+	return p.String()
+}

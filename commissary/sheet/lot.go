@@ -62,7 +62,7 @@ func Lot(site *v1.Site, l *v1.Lot, movements []*v1.Movement, holds ...*v1.Hold) 
 	if r := l.GetReceipt(); r != nil {
 		p.put(0, fmt.Sprintf("Received from %s as %s.", r.GetSupplier(), r.GetPrintedCode()))
 		if r.GetUseByDate() != "" {
-			p.put(0, "Use by "+day(r.GetUseByDate())+".")
+			p.put(0, "Use by "+longDay(r.GetUseByDate())+".")
 		}
 		if r.TempMillicelsius != nil {
 			p.put(0, "It came at "+p.temp(r.GetTempMillicelsius())+".")

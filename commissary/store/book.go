@@ -38,3 +38,10 @@ func scanBook(s scan) (r commissary.BookRevision, err error) {
 	err = s(&r.Revision, &r.Source, instant{&r.Adopted}, &r.By)
 	return r, err
 }
+
+func (t *tx) Kitchens() ([]string, error) {
+	return list(t, func(s scan) (id string, err error) {
+		err = s(&id)
+		return id, err
+	}, `SELECT DISTINCT kitchen FROM books ORDER BY kitchen`)
+}

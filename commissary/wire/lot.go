@@ -6,6 +6,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"doughrun/commissary"
+	"doughrun/commissary/civil"
 	"doughrun/commissary/quantity"
 	v1 "doughrun/proto/doughrun/v1"
 )
@@ -69,6 +70,11 @@ func Movement(m commissary.Movement) *v1.Movement {
 		ToPlace:   m.To,
 		Reason:    m.Why,
 	}
+}
+
+// Surplus writes some of a lot that is left, for a shop or for none.
+func (w *Writer) Surplus(lot, item string, pieces quantity.Pieces, bake civil.Date, shop string) *v1.Surplus {
+	return &v1.Surplus{LotCode: lot, ItemId: item, ItemName: w.item(item), Pieces: int64(pieces), BakeDate: day(bake), ShopId: shop, ShopName: w.shop(shop)}
 }
 
 // Hold writes what keeps a lot from being used.

@@ -50,3 +50,11 @@ func checkCounts(t *testing.T, s commissary.Store) {
 	update(t, s, func(tx commissary.Tx) error { return tx.Counts(here).PutSale(all[1]) })
 	require.Equal(t, all, sales(night.AddDays(-1)), "a day is kept once")
 }
+
+func checkKitchens(t *testing.T, s commissary.Store) {
+	kitchens := func() []string { return read(t, s, commissary.Tx.Kitchens) }
+	require.Empty(t, kitchens())
+	adoptBook(t, s, here)
+	adoptBook(t, s, there)
+	require.Equal(t, []string{there, here}, kitchens())
+}

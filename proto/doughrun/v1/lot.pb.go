@@ -1431,6 +1431,207 @@ func (x *IssueLine) GetBatchIds() []string {
 	return nil
 }
 
+// SuggestSurplusRequest names a night.
+type SuggestSurplusRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The night, as kitchens/main/nights/2026-11-26.
+	Night         string `protobuf:"bytes,1,opt,name=night,proto3" json:"night,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SuggestSurplusRequest) Reset() {
+	*x = SuggestSurplusRequest{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SuggestSurplusRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SuggestSurplusRequest) ProtoMessage() {}
+
+func (x *SuggestSurplusRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SuggestSurplusRequest.ProtoReflect.Descriptor instead.
+func (*SuggestSurplusRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *SuggestSurplusRequest) GetNight() string {
+	if x != nil {
+		return x.Night
+	}
+	return ""
+}
+
+// SuggestSurplusResponse is a suggestion: nobody acts on it but people.
+type SuggestSurplusResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The kitchen and how to print for it.
+	Site *Site `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
+	// What is left, by item and lot.
+	Surpluses     []*Surplus `protobuf:"bytes,2,rep,name=surpluses,proto3" json:"surpluses,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SuggestSurplusResponse) Reset() {
+	*x = SuggestSurplusResponse{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SuggestSurplusResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SuggestSurplusResponse) ProtoMessage() {}
+
+func (x *SuggestSurplusResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SuggestSurplusResponse.ProtoReflect.Descriptor instead.
+func (*SuggestSurplusResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *SuggestSurplusResponse) GetSite() *Site {
+	if x != nil {
+		return x.Site
+	}
+	return nil
+}
+
+func (x *SuggestSurplusResponse) GetSurpluses() []*Surplus {
+	if x != nil {
+		return x.Surpluses
+	}
+	return nil
+}
+
+// Surplus is some of a lot that a dispatch leaves, and what could become of it.
+type Surplus struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot.
+	LotCode string `protobuf:"bytes,1,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	// The item.
+	ItemId string `protobuf:"bytes,2,opt,name=item_id,json=itemId,proto3" json:"item_id,omitempty"`
+	// The item's name for people.
+	ItemName string `protobuf:"bytes,3,opt,name=item_name,json=itemName,proto3" json:"item_name,omitempty"`
+	// How many pieces.
+	Pieces int64 `protobuf:"varint,4,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	// The later service that wants them, as 2026-11-29. Empty when none is known.
+	BakeDate string `protobuf:"bytes,5,opt,name=bake_date,json=bakeDate,proto3" json:"bake_date,omitempty"`
+	// The shop that wants them then, or could take them now. Empty when no shop can use them in their window.
+	ShopId string `protobuf:"bytes,6,opt,name=shop_id,json=shopId,proto3" json:"shop_id,omitempty"`
+	// The shop's name for people.
+	ShopName      string `protobuf:"bytes,7,opt,name=shop_name,json=shopName,proto3" json:"shop_name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Surplus) Reset() {
+	*x = Surplus{}
+	mi := &file_doughrun_v1_lot_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Surplus) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Surplus) ProtoMessage() {}
+
+func (x *Surplus) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_lot_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Surplus.ProtoReflect.Descriptor instead.
+func (*Surplus) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *Surplus) GetLotCode() string {
+	if x != nil {
+		return x.LotCode
+	}
+	return ""
+}
+
+func (x *Surplus) GetItemId() string {
+	if x != nil {
+		return x.ItemId
+	}
+	return ""
+}
+
+func (x *Surplus) GetItemName() string {
+	if x != nil {
+		return x.ItemName
+	}
+	return ""
+}
+
+func (x *Surplus) GetPieces() int64 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
+func (x *Surplus) GetBakeDate() string {
+	if x != nil {
+		return x.BakeDate
+	}
+	return ""
+}
+
+func (x *Surplus) GetShopId() string {
+	if x != nil {
+		return x.ShopId
+	}
+	return ""
+}
+
+func (x *Surplus) GetShopName() string {
+	if x != nil {
+		return x.ShopName
+	}
+	return ""
+}
+
 // TraceLotRequest names a lot.
 type TraceLotRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1442,7 +1643,7 @@ type TraceLotRequest struct {
 
 func (x *TraceLotRequest) Reset() {
 	*x = TraceLotRequest{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[17]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1454,7 +1655,7 @@ func (x *TraceLotRequest) String() string {
 func (*TraceLotRequest) ProtoMessage() {}
 
 func (x *TraceLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[17]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1467,7 +1668,7 @@ func (x *TraceLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceLotRequest.ProtoReflect.Descriptor instead.
 func (*TraceLotRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{17}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *TraceLotRequest) GetName() string {
@@ -1500,7 +1701,7 @@ type TraceLotResponse struct {
 
 func (x *TraceLotResponse) Reset() {
 	*x = TraceLotResponse{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[18]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1512,7 +1713,7 @@ func (x *TraceLotResponse) String() string {
 func (*TraceLotResponse) ProtoMessage() {}
 
 func (x *TraceLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[18]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1525,7 +1726,7 @@ func (x *TraceLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceLotResponse.ProtoReflect.Descriptor instead.
 func (*TraceLotResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{18}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *TraceLotResponse) GetSite() *Site {
@@ -1594,7 +1795,7 @@ type TracedLot struct {
 
 func (x *TracedLot) Reset() {
 	*x = TracedLot{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[19]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1606,7 +1807,7 @@ func (x *TracedLot) String() string {
 func (*TracedLot) ProtoMessage() {}
 
 func (x *TracedLot) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[19]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1619,7 +1820,7 @@ func (x *TracedLot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TracedLot.ProtoReflect.Descriptor instead.
 func (*TracedLot) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{19}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *TracedLot) GetLot() *Lot {
@@ -1667,7 +1868,7 @@ type TracedDraw struct {
 
 func (x *TracedDraw) Reset() {
 	*x = TracedDraw{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[20]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1679,7 +1880,7 @@ func (x *TracedDraw) String() string {
 func (*TracedDraw) ProtoMessage() {}
 
 func (x *TracedDraw) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[20]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1692,7 +1893,7 @@ func (x *TracedDraw) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TracedDraw.ProtoReflect.Descriptor instead.
 func (*TracedDraw) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{20}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *TracedDraw) GetLotCode() string {
@@ -1745,7 +1946,7 @@ type Balance struct {
 
 func (x *Balance) Reset() {
 	*x = Balance{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[21]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1757,7 +1958,7 @@ func (x *Balance) String() string {
 func (*Balance) ProtoMessage() {}
 
 func (x *Balance) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[21]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1770,7 +1971,7 @@ func (x *Balance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Balance.ProtoReflect.Descriptor instead.
 func (*Balance) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{21}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Balance) GetCameIn() int64 {
@@ -1826,7 +2027,7 @@ type GetRecallPackRequest struct {
 
 func (x *GetRecallPackRequest) Reset() {
 	*x = GetRecallPackRequest{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[22]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1838,7 +2039,7 @@ func (x *GetRecallPackRequest) String() string {
 func (*GetRecallPackRequest) ProtoMessage() {}
 
 func (x *GetRecallPackRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[22]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1851,7 +2052,7 @@ func (x *GetRecallPackRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallPackRequest.ProtoReflect.Descriptor instead.
 func (*GetRecallPackRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{22}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *GetRecallPackRequest) GetName() string {
@@ -1888,7 +2089,7 @@ type GetRecallPackResponse struct {
 
 func (x *GetRecallPackResponse) Reset() {
 	*x = GetRecallPackResponse{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[23]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1900,7 +2101,7 @@ func (x *GetRecallPackResponse) String() string {
 func (*GetRecallPackResponse) ProtoMessage() {}
 
 func (x *GetRecallPackResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[23]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1913,7 +2114,7 @@ func (x *GetRecallPackResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallPackResponse.ProtoReflect.Descriptor instead.
 func (*GetRecallPackResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{23}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *GetRecallPackResponse) GetSite() *Site {
@@ -2018,7 +2219,7 @@ type RecallShop struct {
 
 func (x *RecallShop) Reset() {
 	*x = RecallShop{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[24]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2030,7 +2231,7 @@ func (x *RecallShop) String() string {
 func (*RecallShop) ProtoMessage() {}
 
 func (x *RecallShop) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[24]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2043,7 +2244,7 @@ func (x *RecallShop) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallShop.ProtoReflect.Descriptor instead.
 func (*RecallShop) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{24}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *RecallShop) GetShopId() string {
@@ -2186,7 +2387,7 @@ type TransformingRecord struct {
 
 func (x *TransformingRecord) Reset() {
 	*x = TransformingRecord{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[25]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2198,7 +2399,7 @@ func (x *TransformingRecord) String() string {
 func (*TransformingRecord) ProtoMessage() {}
 
 func (x *TransformingRecord) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[25]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2211,7 +2412,7 @@ func (x *TransformingRecord) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransformingRecord.ProtoReflect.Descriptor instead.
 func (*TransformingRecord) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{25}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *TransformingRecord) GetInputLotCode() string {
@@ -2334,7 +2535,7 @@ type ShippingRecord struct {
 
 func (x *ShippingRecord) Reset() {
 	*x = ShippingRecord{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[26]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2346,7 +2547,7 @@ func (x *ShippingRecord) String() string {
 func (*ShippingRecord) ProtoMessage() {}
 
 func (x *ShippingRecord) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[26]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2359,7 +2560,7 @@ func (x *ShippingRecord) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShippingRecord.ProtoReflect.Descriptor instead.
 func (*ShippingRecord) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{26}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ShippingRecord) GetLotCode() string {
@@ -2461,7 +2662,7 @@ type ReceivingRecord struct {
 
 func (x *ReceivingRecord) Reset() {
 	*x = ReceivingRecord{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[27]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2473,7 +2674,7 @@ func (x *ReceivingRecord) String() string {
 func (*ReceivingRecord) ProtoMessage() {}
 
 func (x *ReceivingRecord) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[27]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2486,7 +2687,7 @@ func (x *ReceivingRecord) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReceivingRecord.ProtoReflect.Descriptor instead.
 func (*ReceivingRecord) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{27}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ReceivingRecord) GetLotCode() string {
@@ -2584,7 +2785,7 @@ type Receipt struct {
 
 func (x *Receipt) Reset() {
 	*x = Receipt{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[28]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2596,7 +2797,7 @@ func (x *Receipt) String() string {
 func (*Receipt) ProtoMessage() {}
 
 func (x *Receipt) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[28]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2609,7 +2810,7 @@ func (x *Receipt) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Receipt.ProtoReflect.Descriptor instead.
 func (*Receipt) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{28}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *Receipt) GetSupplier() string {
@@ -2683,7 +2884,7 @@ type Stock struct {
 
 func (x *Stock) Reset() {
 	*x = Stock{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[29]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2695,7 +2896,7 @@ func (x *Stock) String() string {
 func (*Stock) ProtoMessage() {}
 
 func (x *Stock) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[29]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2708,7 +2909,7 @@ func (x *Stock) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Stock.ProtoReflect.Descriptor instead.
 func (*Stock) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{29}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *Stock) GetPlace() string {
@@ -2747,7 +2948,7 @@ type CountStockRequest struct {
 
 func (x *CountStockRequest) Reset() {
 	*x = CountStockRequest{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[30]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2759,7 +2960,7 @@ func (x *CountStockRequest) String() string {
 func (*CountStockRequest) ProtoMessage() {}
 
 func (x *CountStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[30]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2772,7 +2973,7 @@ func (x *CountStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountStockRequest.ProtoReflect.Descriptor instead.
 func (*CountStockRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{30}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *CountStockRequest) GetKitchen() string {
@@ -2807,7 +3008,7 @@ type CountStockResponse struct {
 
 func (x *CountStockResponse) Reset() {
 	*x = CountStockResponse{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[31]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2819,7 +3020,7 @@ func (x *CountStockResponse) String() string {
 func (*CountStockResponse) ProtoMessage() {}
 
 func (x *CountStockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[31]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2832,7 +3033,7 @@ func (x *CountStockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountStockResponse.ProtoReflect.Descriptor instead.
 func (*CountStockResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{31}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *CountStockResponse) GetLots() []*Lot {
@@ -2871,7 +3072,7 @@ type StockCount struct {
 
 func (x *StockCount) Reset() {
 	*x = StockCount{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[32]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2883,7 +3084,7 @@ func (x *StockCount) String() string {
 func (*StockCount) ProtoMessage() {}
 
 func (x *StockCount) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[32]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2896,7 +3097,7 @@ func (x *StockCount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StockCount.ProtoReflect.Descriptor instead.
 func (*StockCount) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{32}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *StockCount) GetLotCode() string {
@@ -2980,7 +3181,7 @@ type GetLotRequest struct {
 
 func (x *GetLotRequest) Reset() {
 	*x = GetLotRequest{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[33]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2992,7 +3193,7 @@ func (x *GetLotRequest) String() string {
 func (*GetLotRequest) ProtoMessage() {}
 
 func (x *GetLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[33]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3005,7 +3206,7 @@ func (x *GetLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLotRequest.ProtoReflect.Descriptor instead.
 func (*GetLotRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{33}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *GetLotRequest) GetName() string {
@@ -3030,7 +3231,7 @@ type GetLotResponse struct {
 
 func (x *GetLotResponse) Reset() {
 	*x = GetLotResponse{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[34]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3042,7 +3243,7 @@ func (x *GetLotResponse) String() string {
 func (*GetLotResponse) ProtoMessage() {}
 
 func (x *GetLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[34]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3055,7 +3256,7 @@ func (x *GetLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLotResponse.ProtoReflect.Descriptor instead.
 func (*GetLotResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{34}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *GetLotResponse) GetLot() *Lot {
@@ -3096,7 +3297,7 @@ type Hold struct {
 
 func (x *Hold) Reset() {
 	*x = Hold{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[35]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3108,7 +3309,7 @@ func (x *Hold) String() string {
 func (*Hold) ProtoMessage() {}
 
 func (x *Hold) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[35]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3121,7 +3322,7 @@ func (x *Hold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Hold.ProtoReflect.Descriptor instead.
 func (*Hold) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{35}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *Hold) GetCauseCode() string {
@@ -3171,7 +3372,7 @@ type ListLotsRequest struct {
 
 func (x *ListLotsRequest) Reset() {
 	*x = ListLotsRequest{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[36]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3183,7 +3384,7 @@ func (x *ListLotsRequest) String() string {
 func (*ListLotsRequest) ProtoMessage() {}
 
 func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[36]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3196,7 +3397,7 @@ func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsRequest.ProtoReflect.Descriptor instead.
 func (*ListLotsRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{36}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *ListLotsRequest) GetKitchen() string {
@@ -3247,7 +3448,7 @@ type ListLotsResponse struct {
 
 func (x *ListLotsResponse) Reset() {
 	*x = ListLotsResponse{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[37]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3259,7 +3460,7 @@ func (x *ListLotsResponse) String() string {
 func (*ListLotsResponse) ProtoMessage() {}
 
 func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[37]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3272,7 +3473,7 @@ func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsResponse.ProtoReflect.Descriptor instead.
 func (*ListLotsResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{37}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ListLotsResponse) GetLots() []*Lot {
@@ -3330,7 +3531,7 @@ type Lot struct {
 
 func (x *Lot) Reset() {
 	*x = Lot{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[38]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3342,7 +3543,7 @@ func (x *Lot) String() string {
 func (*Lot) ProtoMessage() {}
 
 func (x *Lot) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[38]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3355,7 +3556,7 @@ func (x *Lot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lot.ProtoReflect.Descriptor instead.
 func (*Lot) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{38}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *Lot) GetName() string {
@@ -3499,7 +3700,7 @@ type Movement struct {
 
 func (x *Movement) Reset() {
 	*x = Movement{}
-	mi := &file_doughrun_v1_lot_proto_msgTypes[39]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3511,7 +3712,7 @@ func (x *Movement) String() string {
 func (*Movement) ProtoMessage() {}
 
 func (x *Movement) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_lot_proto_msgTypes[39]
+	mi := &file_doughrun_v1_lot_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3524,7 +3725,7 @@ func (x *Movement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Movement.ProtoReflect.Descriptor instead.
 func (*Movement) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{39}
+	return file_doughrun_v1_lot_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *Movement) GetKind() MovementKind {
@@ -3700,7 +3901,20 @@ const file_doughrun_v1_lot_proto_rawDesc = "" +
 	" \x01(\bR\acounted\x12\x10\n" +
 	"\x03low\x18\v \x01(\bR\x03low\x12\x1b\n" +
 	"\tlot_codes\x18\f \x03(\tR\blotCodes\x12\x1b\n" +
-	"\tbatch_ids\x18\r \x03(\tR\bbatchIds\"t\n" +
+	"\tbatch_ids\x18\r \x03(\tR\bbatchIds\"z\n" +
+	"\x15SuggestSurplusRequest\x12a\n" +
+	"\x05night\x18\x01 \x01(\tBK\xbaHHrF2D^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x05night\"s\n" +
+	"\x16SuggestSurplusResponse\x12%\n" +
+	"\x04site\x18\x01 \x01(\v2\x11.doughrun.v1.SiteR\x04site\x122\n" +
+	"\tsurpluses\x18\x02 \x03(\v2\x14.doughrun.v1.SurplusR\tsurpluses\"\xc5\x01\n" +
+	"\aSurplus\x12\x19\n" +
+	"\blot_code\x18\x01 \x01(\tR\alotCode\x12\x17\n" +
+	"\aitem_id\x18\x02 \x01(\tR\x06itemId\x12\x1b\n" +
+	"\titem_name\x18\x03 \x01(\tR\bitemName\x12\x16\n" +
+	"\x06pieces\x18\x04 \x01(\x03R\x06pieces\x12\x1b\n" +
+	"\tbake_date\x18\x05 \x01(\tR\bbakeDate\x12\x17\n" +
+	"\ashop_id\x18\x06 \x01(\tR\x06shopId\x12\x1b\n" +
+	"\tshop_name\x18\a \x01(\tR\bshopName\"t\n" +
 	"\x0fTraceLotRequest\x12a\n" +
 	"\x04name\x18\x01 \x01(\tBM\xbaHJrH2F^kitchens/[a-z0-9][a-z0-9-]{0,62}/lots/[A-Za-z0-9][A-Za-z0-9.-]{0,63}$R\x04name\"\xae\x02\n" +
 	"\x10TraceLotResponse\x12%\n" +
@@ -3921,7 +4135,7 @@ const file_doughrun_v1_lot_proto_rawDesc = "" +
 	"\x13MOVEMENT_KIND_MOVED\x10\b\x12\x1a\n" +
 	"\x16MOVEMENT_KIND_RETURNED\x10\t\x12\x18\n" +
 	"\x14MOVEMENT_KIND_WASTED\x10\n" +
-	"2\xc1\b\n" +
+	"2\xa1\t\n" +
 	"\n" +
 	"LotService\x12R\n" +
 	"\n" +
@@ -3938,7 +4152,8 @@ const file_doughrun_v1_lot_proto_rawDesc = "" +
 	"ReceiveLot\x12\x1e.doughrun.v1.ReceiveLotRequest\x1a\x1f.doughrun.v1.ReceiveLotResponse\"\x03\x90\x02\x02\x12O\n" +
 	"\tSettleLot\x12\x1d.doughrun.v1.SettleLotRequest\x1a\x1e.doughrun.v1.SettleLotResponse\"\x03\x90\x02\x02\x12^\n" +
 	"\x0eChangeLotInUse\x12\".doughrun.v1.ChangeLotInUseRequest\x1a#.doughrun.v1.ChangeLotInUseResponse\"\x03\x90\x02\x02\x12[\n" +
-	"\rGetIssueSheet\x12!.doughrun.v1.GetIssueSheetRequest\x1a\".doughrun.v1.GetIssueSheetResponse\"\x03\x90\x02\x01\x12L\n" +
+	"\rGetIssueSheet\x12!.doughrun.v1.GetIssueSheetRequest\x1a\".doughrun.v1.GetIssueSheetResponse\"\x03\x90\x02\x01\x12^\n" +
+	"\x0eSuggestSurplus\x12\".doughrun.v1.SuggestSurplusRequest\x1a#.doughrun.v1.SuggestSurplusResponse\"\x03\x90\x02\x01\x12L\n" +
 	"\bTraceLot\x12\x1c.doughrun.v1.TraceLotRequest\x1a\x1d.doughrun.v1.TraceLotResponse\"\x03\x90\x02\x01\x12[\n" +
 	"\rGetRecallPack\x12!.doughrun.v1.GetRecallPackRequest\x1a\".doughrun.v1.GetRecallPackResponse\"\x03\x90\x02\x01B'Z%doughrun/proto/doughrun/v1;doughrunv1b\x06proto3"
 
@@ -3955,7 +4170,7 @@ func file_doughrun_v1_lot_proto_rawDescGZIP() []byte {
 }
 
 var file_doughrun_v1_lot_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_doughrun_v1_lot_proto_msgTypes = make([]protoimpl.MessageInfo, 40)
+var file_doughrun_v1_lot_proto_msgTypes = make([]protoimpl.MessageInfo, 43)
 var file_doughrun_v1_lot_proto_goTypes = []any{
 	(InUseKind)(0),                 // 0: doughrun.v1.InUseKind
 	(TraceSide)(0),                 // 1: doughrun.v1.TraceSide
@@ -3977,104 +4192,111 @@ var file_doughrun_v1_lot_proto_goTypes = []any{
 	(*GetIssueSheetRequest)(nil),   // 17: doughrun.v1.GetIssueSheetRequest
 	(*GetIssueSheetResponse)(nil),  // 18: doughrun.v1.GetIssueSheetResponse
 	(*IssueLine)(nil),              // 19: doughrun.v1.IssueLine
-	(*TraceLotRequest)(nil),        // 20: doughrun.v1.TraceLotRequest
-	(*TraceLotResponse)(nil),       // 21: doughrun.v1.TraceLotResponse
-	(*TracedLot)(nil),              // 22: doughrun.v1.TracedLot
-	(*TracedDraw)(nil),             // 23: doughrun.v1.TracedDraw
-	(*Balance)(nil),                // 24: doughrun.v1.Balance
-	(*GetRecallPackRequest)(nil),   // 25: doughrun.v1.GetRecallPackRequest
-	(*GetRecallPackResponse)(nil),  // 26: doughrun.v1.GetRecallPackResponse
-	(*RecallShop)(nil),             // 27: doughrun.v1.RecallShop
-	(*TransformingRecord)(nil),     // 28: doughrun.v1.TransformingRecord
-	(*ShippingRecord)(nil),         // 29: doughrun.v1.ShippingRecord
-	(*ReceivingRecord)(nil),        // 30: doughrun.v1.ReceivingRecord
-	(*Receipt)(nil),                // 31: doughrun.v1.Receipt
-	(*Stock)(nil),                  // 32: doughrun.v1.Stock
-	(*CountStockRequest)(nil),      // 33: doughrun.v1.CountStockRequest
-	(*CountStockResponse)(nil),     // 34: doughrun.v1.CountStockResponse
-	(*StockCount)(nil),             // 35: doughrun.v1.StockCount
-	(*GetLotRequest)(nil),          // 36: doughrun.v1.GetLotRequest
-	(*GetLotResponse)(nil),         // 37: doughrun.v1.GetLotResponse
-	(*Hold)(nil),                   // 38: doughrun.v1.Hold
-	(*ListLotsRequest)(nil),        // 39: doughrun.v1.ListLotsRequest
-	(*ListLotsResponse)(nil),       // 40: doughrun.v1.ListLotsResponse
-	(*Lot)(nil),                    // 41: doughrun.v1.Lot
-	(*Movement)(nil),               // 42: doughrun.v1.Movement
-	(*timestamppb.Timestamp)(nil),  // 43: google.protobuf.Timestamp
-	(*Site)(nil),                   // 44: doughrun.v1.Site
+	(*SuggestSurplusRequest)(nil),  // 20: doughrun.v1.SuggestSurplusRequest
+	(*SuggestSurplusResponse)(nil), // 21: doughrun.v1.SuggestSurplusResponse
+	(*Surplus)(nil),                // 22: doughrun.v1.Surplus
+	(*TraceLotRequest)(nil),        // 23: doughrun.v1.TraceLotRequest
+	(*TraceLotResponse)(nil),       // 24: doughrun.v1.TraceLotResponse
+	(*TracedLot)(nil),              // 25: doughrun.v1.TracedLot
+	(*TracedDraw)(nil),             // 26: doughrun.v1.TracedDraw
+	(*Balance)(nil),                // 27: doughrun.v1.Balance
+	(*GetRecallPackRequest)(nil),   // 28: doughrun.v1.GetRecallPackRequest
+	(*GetRecallPackResponse)(nil),  // 29: doughrun.v1.GetRecallPackResponse
+	(*RecallShop)(nil),             // 30: doughrun.v1.RecallShop
+	(*TransformingRecord)(nil),     // 31: doughrun.v1.TransformingRecord
+	(*ShippingRecord)(nil),         // 32: doughrun.v1.ShippingRecord
+	(*ReceivingRecord)(nil),        // 33: doughrun.v1.ReceivingRecord
+	(*Receipt)(nil),                // 34: doughrun.v1.Receipt
+	(*Stock)(nil),                  // 35: doughrun.v1.Stock
+	(*CountStockRequest)(nil),      // 36: doughrun.v1.CountStockRequest
+	(*CountStockResponse)(nil),     // 37: doughrun.v1.CountStockResponse
+	(*StockCount)(nil),             // 38: doughrun.v1.StockCount
+	(*GetLotRequest)(nil),          // 39: doughrun.v1.GetLotRequest
+	(*GetLotResponse)(nil),         // 40: doughrun.v1.GetLotResponse
+	(*Hold)(nil),                   // 41: doughrun.v1.Hold
+	(*ListLotsRequest)(nil),        // 42: doughrun.v1.ListLotsRequest
+	(*ListLotsResponse)(nil),       // 43: doughrun.v1.ListLotsResponse
+	(*Lot)(nil),                    // 44: doughrun.v1.Lot
+	(*Movement)(nil),               // 45: doughrun.v1.Movement
+	(*timestamppb.Timestamp)(nil),  // 46: google.protobuf.Timestamp
+	(*Site)(nil),                   // 47: doughrun.v1.Site
 }
 var file_doughrun_v1_lot_proto_depIdxs = []int32{
-	41, // 0: doughrun.v1.MoveLotResponse.lot:type_name -> doughrun.v1.Lot
-	41, // 1: doughrun.v1.HoldLotResponse.lots:type_name -> doughrun.v1.Lot
-	41, // 2: doughrun.v1.ReleaseLotResponse.lots:type_name -> doughrun.v1.Lot
-	41, // 3: doughrun.v1.DestroyLotResponse.lot:type_name -> doughrun.v1.Lot
-	41, // 4: doughrun.v1.ReceiveLotResponse.lot:type_name -> doughrun.v1.Lot
-	41, // 5: doughrun.v1.SettleLotResponse.lot:type_name -> doughrun.v1.Lot
+	44, // 0: doughrun.v1.MoveLotResponse.lot:type_name -> doughrun.v1.Lot
+	44, // 1: doughrun.v1.HoldLotResponse.lots:type_name -> doughrun.v1.Lot
+	44, // 2: doughrun.v1.ReleaseLotResponse.lots:type_name -> doughrun.v1.Lot
+	44, // 3: doughrun.v1.DestroyLotResponse.lot:type_name -> doughrun.v1.Lot
+	44, // 4: doughrun.v1.ReceiveLotResponse.lot:type_name -> doughrun.v1.Lot
+	44, // 5: doughrun.v1.SettleLotResponse.lot:type_name -> doughrun.v1.Lot
 	0,  // 6: doughrun.v1.ChangeLotInUseRequest.kind:type_name -> doughrun.v1.InUseKind
-	43, // 7: doughrun.v1.ChangeLotInUseRequest.change_time:type_name -> google.protobuf.Timestamp
-	41, // 8: doughrun.v1.ChangeLotInUseResponse.lots:type_name -> doughrun.v1.Lot
-	44, // 9: doughrun.v1.GetIssueSheetResponse.site:type_name -> doughrun.v1.Site
+	46, // 7: doughrun.v1.ChangeLotInUseRequest.change_time:type_name -> google.protobuf.Timestamp
+	44, // 8: doughrun.v1.ChangeLotInUseResponse.lots:type_name -> doughrun.v1.Lot
+	47, // 9: doughrun.v1.GetIssueSheetResponse.site:type_name -> doughrun.v1.Site
 	19, // 10: doughrun.v1.GetIssueSheetResponse.lines:type_name -> doughrun.v1.IssueLine
-	44, // 11: doughrun.v1.TraceLotResponse.site:type_name -> doughrun.v1.Site
-	22, // 12: doughrun.v1.TraceLotResponse.lots:type_name -> doughrun.v1.TracedLot
-	23, // 13: doughrun.v1.TraceLotResponse.draws:type_name -> doughrun.v1.TracedDraw
-	42, // 14: doughrun.v1.TraceLotResponse.movements:type_name -> doughrun.v1.Movement
-	41, // 15: doughrun.v1.TracedLot.lot:type_name -> doughrun.v1.Lot
-	1,  // 16: doughrun.v1.TracedLot.side:type_name -> doughrun.v1.TraceSide
-	24, // 17: doughrun.v1.TracedLot.balance:type_name -> doughrun.v1.Balance
-	44, // 18: doughrun.v1.GetRecallPackResponse.site:type_name -> doughrun.v1.Site
-	41, // 19: doughrun.v1.GetRecallPackResponse.lot:type_name -> doughrun.v1.Lot
-	27, // 20: doughrun.v1.GetRecallPackResponse.shops:type_name -> doughrun.v1.RecallShop
-	22, // 21: doughrun.v1.GetRecallPackResponse.lots:type_name -> doughrun.v1.TracedLot
-	28, // 22: doughrun.v1.GetRecallPackResponse.transformings:type_name -> doughrun.v1.TransformingRecord
-	29, // 23: doughrun.v1.GetRecallPackResponse.shippings:type_name -> doughrun.v1.ShippingRecord
-	30, // 24: doughrun.v1.GetRecallPackResponse.receivings:type_name -> doughrun.v1.ReceivingRecord
-	43, // 25: doughrun.v1.RecallShop.first_time:type_name -> google.protobuf.Timestamp
-	43, // 26: doughrun.v1.RecallShop.last_time:type_name -> google.protobuf.Timestamp
-	35, // 27: doughrun.v1.CountStockRequest.counts:type_name -> doughrun.v1.StockCount
-	41, // 28: doughrun.v1.CountStockResponse.lots:type_name -> doughrun.v1.Lot
-	43, // 29: doughrun.v1.StockCount.made_time:type_name -> google.protobuf.Timestamp
-	41, // 30: doughrun.v1.GetLotResponse.lot:type_name -> doughrun.v1.Lot
-	42, // 31: doughrun.v1.GetLotResponse.movements:type_name -> doughrun.v1.Movement
-	38, // 32: doughrun.v1.GetLotResponse.holds:type_name -> doughrun.v1.Hold
-	43, // 33: doughrun.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
-	41, // 34: doughrun.v1.ListLotsResponse.lots:type_name -> doughrun.v1.Lot
-	43, // 35: doughrun.v1.Lot.made_time:type_name -> google.protobuf.Timestamp
-	31, // 36: doughrun.v1.Lot.receipt:type_name -> doughrun.v1.Receipt
-	32, // 37: doughrun.v1.Lot.stocks:type_name -> doughrun.v1.Stock
-	2,  // 38: doughrun.v1.Movement.kind:type_name -> doughrun.v1.MovementKind
-	43, // 39: doughrun.v1.Movement.move_time:type_name -> google.protobuf.Timestamp
-	33, // 40: doughrun.v1.LotService.CountStock:input_type -> doughrun.v1.CountStockRequest
-	36, // 41: doughrun.v1.LotService.GetLot:input_type -> doughrun.v1.GetLotRequest
-	39, // 42: doughrun.v1.LotService.ListLots:input_type -> doughrun.v1.ListLotsRequest
-	3,  // 43: doughrun.v1.LotService.MoveLot:input_type -> doughrun.v1.MoveLotRequest
-	5,  // 44: doughrun.v1.LotService.HoldLot:input_type -> doughrun.v1.HoldLotRequest
-	7,  // 45: doughrun.v1.LotService.ReleaseLot:input_type -> doughrun.v1.ReleaseLotRequest
-	9,  // 46: doughrun.v1.LotService.DestroyLot:input_type -> doughrun.v1.DestroyLotRequest
-	11, // 47: doughrun.v1.LotService.ReceiveLot:input_type -> doughrun.v1.ReceiveLotRequest
-	13, // 48: doughrun.v1.LotService.SettleLot:input_type -> doughrun.v1.SettleLotRequest
-	15, // 49: doughrun.v1.LotService.ChangeLotInUse:input_type -> doughrun.v1.ChangeLotInUseRequest
-	17, // 50: doughrun.v1.LotService.GetIssueSheet:input_type -> doughrun.v1.GetIssueSheetRequest
-	20, // 51: doughrun.v1.LotService.TraceLot:input_type -> doughrun.v1.TraceLotRequest
-	25, // 52: doughrun.v1.LotService.GetRecallPack:input_type -> doughrun.v1.GetRecallPackRequest
-	34, // 53: doughrun.v1.LotService.CountStock:output_type -> doughrun.v1.CountStockResponse
-	37, // 54: doughrun.v1.LotService.GetLot:output_type -> doughrun.v1.GetLotResponse
-	40, // 55: doughrun.v1.LotService.ListLots:output_type -> doughrun.v1.ListLotsResponse
-	4,  // 56: doughrun.v1.LotService.MoveLot:output_type -> doughrun.v1.MoveLotResponse
-	6,  // 57: doughrun.v1.LotService.HoldLot:output_type -> doughrun.v1.HoldLotResponse
-	8,  // 58: doughrun.v1.LotService.ReleaseLot:output_type -> doughrun.v1.ReleaseLotResponse
-	10, // 59: doughrun.v1.LotService.DestroyLot:output_type -> doughrun.v1.DestroyLotResponse
-	12, // 60: doughrun.v1.LotService.ReceiveLot:output_type -> doughrun.v1.ReceiveLotResponse
-	14, // 61: doughrun.v1.LotService.SettleLot:output_type -> doughrun.v1.SettleLotResponse
-	16, // 62: doughrun.v1.LotService.ChangeLotInUse:output_type -> doughrun.v1.ChangeLotInUseResponse
-	18, // 63: doughrun.v1.LotService.GetIssueSheet:output_type -> doughrun.v1.GetIssueSheetResponse
-	21, // 64: doughrun.v1.LotService.TraceLot:output_type -> doughrun.v1.TraceLotResponse
-	26, // 65: doughrun.v1.LotService.GetRecallPack:output_type -> doughrun.v1.GetRecallPackResponse
-	53, // [53:66] is the sub-list for method output_type
-	40, // [40:53] is the sub-list for method input_type
-	40, // [40:40] is the sub-list for extension type_name
-	40, // [40:40] is the sub-list for extension extendee
-	0,  // [0:40] is the sub-list for field type_name
+	47, // 11: doughrun.v1.SuggestSurplusResponse.site:type_name -> doughrun.v1.Site
+	22, // 12: doughrun.v1.SuggestSurplusResponse.surpluses:type_name -> doughrun.v1.Surplus
+	47, // 13: doughrun.v1.TraceLotResponse.site:type_name -> doughrun.v1.Site
+	25, // 14: doughrun.v1.TraceLotResponse.lots:type_name -> doughrun.v1.TracedLot
+	26, // 15: doughrun.v1.TraceLotResponse.draws:type_name -> doughrun.v1.TracedDraw
+	45, // 16: doughrun.v1.TraceLotResponse.movements:type_name -> doughrun.v1.Movement
+	44, // 17: doughrun.v1.TracedLot.lot:type_name -> doughrun.v1.Lot
+	1,  // 18: doughrun.v1.TracedLot.side:type_name -> doughrun.v1.TraceSide
+	27, // 19: doughrun.v1.TracedLot.balance:type_name -> doughrun.v1.Balance
+	47, // 20: doughrun.v1.GetRecallPackResponse.site:type_name -> doughrun.v1.Site
+	44, // 21: doughrun.v1.GetRecallPackResponse.lot:type_name -> doughrun.v1.Lot
+	30, // 22: doughrun.v1.GetRecallPackResponse.shops:type_name -> doughrun.v1.RecallShop
+	25, // 23: doughrun.v1.GetRecallPackResponse.lots:type_name -> doughrun.v1.TracedLot
+	31, // 24: doughrun.v1.GetRecallPackResponse.transformings:type_name -> doughrun.v1.TransformingRecord
+	32, // 25: doughrun.v1.GetRecallPackResponse.shippings:type_name -> doughrun.v1.ShippingRecord
+	33, // 26: doughrun.v1.GetRecallPackResponse.receivings:type_name -> doughrun.v1.ReceivingRecord
+	46, // 27: doughrun.v1.RecallShop.first_time:type_name -> google.protobuf.Timestamp
+	46, // 28: doughrun.v1.RecallShop.last_time:type_name -> google.protobuf.Timestamp
+	38, // 29: doughrun.v1.CountStockRequest.counts:type_name -> doughrun.v1.StockCount
+	44, // 30: doughrun.v1.CountStockResponse.lots:type_name -> doughrun.v1.Lot
+	46, // 31: doughrun.v1.StockCount.made_time:type_name -> google.protobuf.Timestamp
+	44, // 32: doughrun.v1.GetLotResponse.lot:type_name -> doughrun.v1.Lot
+	45, // 33: doughrun.v1.GetLotResponse.movements:type_name -> doughrun.v1.Movement
+	41, // 34: doughrun.v1.GetLotResponse.holds:type_name -> doughrun.v1.Hold
+	46, // 35: doughrun.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
+	44, // 36: doughrun.v1.ListLotsResponse.lots:type_name -> doughrun.v1.Lot
+	46, // 37: doughrun.v1.Lot.made_time:type_name -> google.protobuf.Timestamp
+	34, // 38: doughrun.v1.Lot.receipt:type_name -> doughrun.v1.Receipt
+	35, // 39: doughrun.v1.Lot.stocks:type_name -> doughrun.v1.Stock
+	2,  // 40: doughrun.v1.Movement.kind:type_name -> doughrun.v1.MovementKind
+	46, // 41: doughrun.v1.Movement.move_time:type_name -> google.protobuf.Timestamp
+	36, // 42: doughrun.v1.LotService.CountStock:input_type -> doughrun.v1.CountStockRequest
+	39, // 43: doughrun.v1.LotService.GetLot:input_type -> doughrun.v1.GetLotRequest
+	42, // 44: doughrun.v1.LotService.ListLots:input_type -> doughrun.v1.ListLotsRequest
+	3,  // 45: doughrun.v1.LotService.MoveLot:input_type -> doughrun.v1.MoveLotRequest
+	5,  // 46: doughrun.v1.LotService.HoldLot:input_type -> doughrun.v1.HoldLotRequest
+	7,  // 47: doughrun.v1.LotService.ReleaseLot:input_type -> doughrun.v1.ReleaseLotRequest
+	9,  // 48: doughrun.v1.LotService.DestroyLot:input_type -> doughrun.v1.DestroyLotRequest
+	11, // 49: doughrun.v1.LotService.ReceiveLot:input_type -> doughrun.v1.ReceiveLotRequest
+	13, // 50: doughrun.v1.LotService.SettleLot:input_type -> doughrun.v1.SettleLotRequest
+	15, // 51: doughrun.v1.LotService.ChangeLotInUse:input_type -> doughrun.v1.ChangeLotInUseRequest
+	17, // 52: doughrun.v1.LotService.GetIssueSheet:input_type -> doughrun.v1.GetIssueSheetRequest
+	20, // 53: doughrun.v1.LotService.SuggestSurplus:input_type -> doughrun.v1.SuggestSurplusRequest
+	23, // 54: doughrun.v1.LotService.TraceLot:input_type -> doughrun.v1.TraceLotRequest
+	28, // 55: doughrun.v1.LotService.GetRecallPack:input_type -> doughrun.v1.GetRecallPackRequest
+	37, // 56: doughrun.v1.LotService.CountStock:output_type -> doughrun.v1.CountStockResponse
+	40, // 57: doughrun.v1.LotService.GetLot:output_type -> doughrun.v1.GetLotResponse
+	43, // 58: doughrun.v1.LotService.ListLots:output_type -> doughrun.v1.ListLotsResponse
+	4,  // 59: doughrun.v1.LotService.MoveLot:output_type -> doughrun.v1.MoveLotResponse
+	6,  // 60: doughrun.v1.LotService.HoldLot:output_type -> doughrun.v1.HoldLotResponse
+	8,  // 61: doughrun.v1.LotService.ReleaseLot:output_type -> doughrun.v1.ReleaseLotResponse
+	10, // 62: doughrun.v1.LotService.DestroyLot:output_type -> doughrun.v1.DestroyLotResponse
+	12, // 63: doughrun.v1.LotService.ReceiveLot:output_type -> doughrun.v1.ReceiveLotResponse
+	14, // 64: doughrun.v1.LotService.SettleLot:output_type -> doughrun.v1.SettleLotResponse
+	16, // 65: doughrun.v1.LotService.ChangeLotInUse:output_type -> doughrun.v1.ChangeLotInUseResponse
+	18, // 66: doughrun.v1.LotService.GetIssueSheet:output_type -> doughrun.v1.GetIssueSheetResponse
+	21, // 67: doughrun.v1.LotService.SuggestSurplus:output_type -> doughrun.v1.SuggestSurplusResponse
+	24, // 68: doughrun.v1.LotService.TraceLot:output_type -> doughrun.v1.TraceLotResponse
+	29, // 69: doughrun.v1.LotService.GetRecallPack:output_type -> doughrun.v1.GetRecallPackResponse
+	56, // [56:70] is the sub-list for method output_type
+	42, // [42:56] is the sub-list for method input_type
+	42, // [42:42] is the sub-list for extension type_name
+	42, // [42:42] is the sub-list for extension extendee
+	0,  // [0:42] is the sub-list for field type_name
 }
 
 func init() { file_doughrun_v1_lot_proto_init() }
@@ -4084,14 +4306,14 @@ func file_doughrun_v1_lot_proto_init() {
 	}
 	file_doughrun_v1_kitchen_proto_init()
 	file_doughrun_v1_lot_proto_msgTypes[8].OneofWrappers = []any{}
-	file_doughrun_v1_lot_proto_msgTypes[28].OneofWrappers = []any{}
+	file_doughrun_v1_lot_proto_msgTypes[31].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_doughrun_v1_lot_proto_rawDesc), len(file_doughrun_v1_lot_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   40,
+			NumMessages:   43,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

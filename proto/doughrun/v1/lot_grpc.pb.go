@@ -30,6 +30,7 @@ const (
 	LotService_SettleLot_FullMethodName      = "/doughrun.v1.LotService/SettleLot"
 	LotService_ChangeLotInUse_FullMethodName = "/doughrun.v1.LotService/ChangeLotInUse"
 	LotService_GetIssueSheet_FullMethodName  = "/doughrun.v1.LotService/GetIssueSheet"
+	LotService_SuggestSurplus_FullMethodName = "/doughrun.v1.LotService/SuggestSurplus"
 	LotService_TraceLot_FullMethodName       = "/doughrun.v1.LotService/TraceLot"
 	LotService_GetRecallPack_FullMethodName  = "/doughrun.v1.LotService/GetRecallPack"
 )
@@ -77,6 +78,9 @@ type LotServiceClient interface {
 	// GetIssueSheet returns what the batches of a night's plan need of every ingredient, in whole packs, beside what is
 	// there; of the draft when no plan is released. For the kitchen. Refuses a kitchen without a book (FAILED_PRECONDITION).
 	GetIssueSheet(ctx context.Context, in *GetIssueSheetRequest, opts ...grpc.CallOption) (*GetIssueSheetResponse, error)
+	// SuggestSurplus says what could become of what a night's draft dispatch leaves of the lots on hand: which later service
+	// wants it, or which shop could take it. For the kitchen. Refuses a kitchen without a book (FAILED_PRECONDITION).
+	SuggestSurplus(ctx context.Context, in *SuggestSurplusRequest, opts ...grpc.CallOption) (*SuggestSurplusResponse, error)
 	// TraceLot follows a lot to everything it went into and everything it came from. For the kitchen. Refuses a lot that does
 	// not exist (NOT_FOUND).
 	TraceLot(ctx context.Context, in *TraceLotRequest, opts ...grpc.CallOption) (*TraceLotResponse, error)
@@ -203,6 +207,16 @@ func (c *lotServiceClient) GetIssueSheet(ctx context.Context, in *GetIssueSheetR
 	return out, nil
 }
 
+func (c *lotServiceClient) SuggestSurplus(ctx context.Context, in *SuggestSurplusRequest, opts ...grpc.CallOption) (*SuggestSurplusResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SuggestSurplusResponse)
+	err := c.cc.Invoke(ctx, LotService_SuggestSurplus_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *lotServiceClient) TraceLot(ctx context.Context, in *TraceLotRequest, opts ...grpc.CallOption) (*TraceLotResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(TraceLotResponse)
@@ -266,6 +280,9 @@ type LotServiceServer interface {
 	// GetIssueSheet returns what the batches of a night's plan need of every ingredient, in whole packs, beside what is
 	// there; of the draft when no plan is released. For the kitchen. Refuses a kitchen without a book (FAILED_PRECONDITION).
 	GetIssueSheet(context.Context, *GetIssueSheetRequest) (*GetIssueSheetResponse, error)
+	// SuggestSurplus says what could become of what a night's draft dispatch leaves of the lots on hand: which later service
+	// wants it, or which shop could take it. For the kitchen. Refuses a kitchen without a book (FAILED_PRECONDITION).
+	SuggestSurplus(context.Context, *SuggestSurplusRequest) (*SuggestSurplusResponse, error)
 	// TraceLot follows a lot to everything it went into and everything it came from. For the kitchen. Refuses a lot that does
 	// not exist (NOT_FOUND).
 	TraceLot(context.Context, *TraceLotRequest) (*TraceLotResponse, error)
@@ -314,6 +331,9 @@ func (UnimplementedLotServiceServer) ChangeLotInUse(context.Context, *ChangeLotI
 }
 func (UnimplementedLotServiceServer) GetIssueSheet(context.Context, *GetIssueSheetRequest) (*GetIssueSheetResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetIssueSheet not implemented")
+}
+func (UnimplementedLotServiceServer) SuggestSurplus(context.Context, *SuggestSurplusRequest) (*SuggestSurplusResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SuggestSurplus not implemented")
 }
 func (UnimplementedLotServiceServer) TraceLot(context.Context, *TraceLotRequest) (*TraceLotResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method TraceLot not implemented")
@@ -540,6 +560,24 @@ func _LotService_GetIssueSheet_Handler(srv interface{}, ctx context.Context, dec
 	return interceptor(ctx, in, info, handler)
 }
 
+func _LotService_SuggestSurplus_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SuggestSurplusRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LotServiceServer).SuggestSurplus(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LotService_SuggestSurplus_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LotServiceServer).SuggestSurplus(ctx, req.(*SuggestSurplusRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _LotService_TraceLot_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(TraceLotRequest)
 	if err := dec(in); err != nil {
@@ -626,6 +664,10 @@ var LotService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetIssueSheet",
 			Handler:    _LotService_GetIssueSheet_Handler,
+		},
+		{
+			MethodName: "SuggestSurplus",
+			Handler:    _LotService_SuggestSurplus_Handler,
 		},
 		{
 			MethodName: "TraceLot",

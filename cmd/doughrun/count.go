@@ -1,0 +1,241 @@
+package main
+
+import (
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"doughrun/commissary"
+	"doughrun/commissary/civil"
+	"doughrun/commissary/wire"
+	v1 "doughrun/proto/doughrun/v1"
+	"doughrun/storefront"
+)
+
+func countCommand() *cobra.Command {
+	return group("count", "Count what is left at a shop, and take in what it sold before",
+		submitCountCommand(), importSalesCommand())
+}
+
+func submitCountCommand() *cobra.Command {
+	var shop string
+	var lines []string
+	cmd := &cobra.Command{
+		Use:   "submit",
+		Short: "Submit a shop's closing count of cold stock",
+		Long: `Submit a shop's closing count of cold stock: what is left out has nothing left.
+Balls that were pulled are not stock.
+
+A line is item=count, and the count as people say it: "house-280=3 boxes + 5",
+by day label "house-280=Wed 3b+5, Thu 2b", or "house-280=none".`,
+		Args: cobra.NoArgs,
+	}
+	night := nightFlag(cmd)
+	cmd.Flags().StringVar(&shop, "shop", "", "id of the shop")
+	cmd.Flags().StringArrayVar(&lines, "left", nil, "what is left of one item, as item=count; once for each item")
+	id := writeFlags(cmd)
+	required(cmd, "shop")
+	cmd.RunE = act(func(j *job, _ []string) error {
+		d, err := date("night", *night)
+		if err != nil {
+			return err
+		}
+		catalog, err := j.catalog(d, shop, "")
+		if err != nil {
+			return err
+		}
+		req := &v1.SubmitCountRequest{Night: wire.NightName(j.settings.Kitchen, d), ShopId: shop}
+		e := commissary.Refuse(commissary.Invalid, "COUNT_INVALID", "the count cannot be read; correct the lines named here")
+		for i, s := range lines {
+			read, err := countLines(s, catalog.GetLines(), d)
+			if err != nil {
+				e.Faults = append(e.Faults, commissary.Fault{Where: fmt.Sprintf("--left %d", i+1), Text: err.Error()})
+			}
+			req.Lines = append(req.Lines, read...)
+		}
+		if len(e.Faults) > 0 {
+			return e
+		}
+		if req.RequestId, err = j.request(*id); err != nil {
+			return err
+		}
+		m, err := ask(j, v1.NewOrderServiceClient, v1.OrderServiceClient.SubmitCount, req)
+		if err != nil {
+			return err
+		}
+		return j.show(m, func() (string, error) { return countText(req, m), nil })
+	})
+	return cmd
+}
+
+func countText(req *v1.SubmitCountRequest, m *v1.SubmitCountResponse) string {
+	var b strings.Builder
+	var total int64
+	for _, l := range req.GetLines() {
+		fmt.Fprintf(&b, "%7d %s %s\n", l.GetPieces(), l.GetItemId(), l.GetMadeDate())
+		total += l.GetPieces()
+	}
+	fmt.Fprintf(&b, "%7d LEFT IN THE COLD\n", total)
+	for _, s := range m.GetSales() {
+		fmt.Fprintf(&b, "sold %d of %s\n", s.GetPieces(), s.GetItemId())
+	}
+	return b.String()
+}
+
+// catalog is what a shop may order on a night.
+func (j *job) catalog(night civil.Date, shop, search string) (*v1.GetCatalogResponse, error) {
+	return ask(j, v1.NewOrderServiceClient, v1.OrderServiceClient.GetCatalog,
+		&v1.GetCatalogRequest{Night: wire.NightName(j.settings.Kitchen, night), ShopId: shop, Search: search})
+}
+
+// countLines reads item=count.
+func countLines(s string, catalog []*v1.CatalogLine, night civil.Date) ([]*v1.CountLine, error) {
+	item, count, ok := strings.Cut(s, "=")
+	if !ok {
+		return nil, fmt.Errorf("%q is not a count; write item=count, for example \"house-280=3 boxes + 5\"", s)
+	}
+	for _, c := range catalog {
+		if c.GetItemId() != item {
+			continue
+		}
+		return countOf(c, count, night)
+	}
+	return nil, fmt.Errorf("there is no item %q; \"order catalog\" lists what there is", item)
+}
+
+func countOf(c *v1.CatalogLine, count string, night civil.Date) ([]*v1.CountLine, error) {
+	heaps, err := storefront.ReadCount(count, c.GetPiecesPerContainer(), night)
+	if err != nil {
+		return nil, err
+	}
+	var lines []*v1.CountLine
+	for _, h := range heaps {
+		l := &v1.CountLine{ItemId: c.GetItemId(), Pieces: h.Pieces}
+		if !h.Made.IsZero() {
+			l.MadeDate = h.Made.String()
+		}
+		lines = append(lines, l)
+	}
+	return lines, nil
+}
+
+// salesAtOnce is how many days of sale travel in one request.
+const salesAtOnce = 5000
+
+func importSalesCommand() *cobra.Command {
+	var file string
+	cmd := &cobra.Command{
+		Use:   "import",
+		Short: "Take in what shops sold on days before they counted here",
+		Long: `Take in what shops sold on days before they counted here, from a CSV file with
+the columns shop,item,date,sold,kind. The kind is empty for an ordinary day, or
+sold-out, closed or event. Taking the same file in again changes nothing.`,
+		Args: cobra.NoArgs,
+	}
+	cmd.Flags().StringVar(&file, "file", "", "the CSV file; - reads it from the standard input")
+	id := writeFlags(cmd)
+	required(cmd, "file")
+	cmd.RunE = act(func(j *job, _ []string) error {
+		text, err := j.read(file)
+		if err != nil {
+			return err
+		}
+		sales, err := readSales(file, string(text))
+		if err != nil {
+			return err
+		}
+		kept := &v1.ImportSalesResponse{}
+		for len(sales) > 0 {
+			part := sales[:min(salesAtOnce, len(sales))]
+			sales = sales[len(part):]
+			req := &v1.ImportSalesRequest{Kitchen: wire.KitchenName(j.settings.Kitchen), Sales: part}
+			given := *id
+			if kept.GetKept() > 0 {
+				given = "" // the id is the first part's
+			}
+			if req.RequestId, err = j.request(given); err != nil {
+				return err
+			}
+			m, err := ask(j, v1.NewOrderServiceClient, v1.OrderServiceClient.ImportSales, req)
+			if err != nil {
+				return err
+			}
+			kept.Kept += m.GetKept()
+		}
+		return j.show(kept, func() (string, error) { return fmt.Sprintf("%d days of sale were taken in.\n", kept.GetKept()), nil })
+	})
+	return cmd
+}
+
+// salesHead are the columns of a file of sales.
+var salesHead = []string{"shop", "item", "date", "sold", "kind"}
+
+// mostSalesFaults is how many faults of a file are told.
+const mostSalesFaults = 20
+
+func readSales(file, text string) ([]*v1.Sale, error) {
+	r := csv.NewReader(strings.NewReader(strings.TrimPrefix(text, "\ufeff")))
+	r.FieldsPerRecord = len(salesHead)
+	e := commissary.Refuse(commissary.Invalid, "SALES_INVALID", "the sales cannot be read; correct the lines named here")
+	fault := func(line int, format string, args ...any) {
+		if len(e.Faults) < mostSalesFaults {
+			e.Faults = append(e.Faults, commissary.Fault{Where: fmt.Sprintf("%s:%d", file, line), Text: fmt.Sprintf(format, args...)})
+		}
+	}
+	var sales []*v1.Sale
+	kinds := map[string]v1.SaleKind{"": v1.SaleKind_SALE_KIND_UNSPECIFIED, "sold-out": v1.SaleKind_SALE_KIND_SOLD_OUT,
+		"closed": v1.SaleKind_SALE_KIND_CLOSED, "event": v1.SaleKind_SALE_KIND_EVENT}
+	for n := 0; ; n++ {
+		row, err := r.Read()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		var parse *csv.ParseError
+		if errors.As(err, &parse) {
+			fault(parse.Line, "%v; five columns are wanted: %s", parse.Err, strings.Join(salesHead, ","))
+			if errors.Is(err, csv.ErrFieldCount) {
+				continue
+			}
+			break
+		}
+		if err != nil {
+			return nil, err
+		}
+		line, _ := r.FieldPos(0)
+		for i := range row {
+			row[i] = strings.TrimSpace(row[i])
+		}
+		if n == 0 {
+			if strings.Join(row, ",") != strings.Join(salesHead, ",") {
+				fault(line, "the first line must be %s", strings.Join(salesHead, ","))
+				break
+			}
+			continue
+		}
+		s := &v1.Sale{ShopId: row[0], ItemId: row[1], Date: row[2]}
+		if _, err := civil.ParseDate(row[2]); err != nil {
+			fault(line, "%v", err)
+		}
+		if s.Pieces, err = strconv.ParseInt(row[3], 10, 64); err != nil || s.Pieces < 0 {
+			fault(line, "%q is not a number of pieces", row[3])
+		}
+		kind, ok := kinds[row[4]]
+		if !ok {
+			fault(line, "the kind %q is unknown; write sold-out, closed or event, or leave it empty", row[4])
+		}
+		s.Kind = kind
+		sales = append(sales, s)
+	}
+	if len(e.Faults) > 0 {
+		return nil, e
+	}
+	if len(sales) == 0 {
+		return nil, commissary.Refuse(commissary.Invalid, "SALES_INVALID", "%s holds no sales; write one line for each shop, item and day", file)
+	}
+	return sales, nil
+}

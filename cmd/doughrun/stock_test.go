@@ -1,0 +1,75 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	v1 "doughrun/proto/doughrun/v1"
+)
+
+// Lots through the command line, from the delivery to the recall.
+func TestLots(t *testing.T) {
+	s := serve(t)
+	s.at(t, "2026-11-27T02:05:00-05:00")
+	s.must(t, exitDone, "kitchen", "adopt", kitchenFile)
+	s.must(t, exitDone, "lot", "count", "--file", lotsFile)
+	const lot = "20261125-01-house-280"
+
+	// Ingredients come in, and one that declares more than the book is blocked.
+	receive := []string{"lot", "receive", "pizza-flour", "--lot", "W 48/2", "--supplier", "Hollow Mill", "--quantity", "500 kg", "--use-by", "2027-03-31", "--temp", "14 °C", "--document", "DN 7"}
+	require.Contains(t, s.must(t, exitDone, append(receive, "--allergens", "wheat")...), "pizza-flour.W-48-2")
+	require.Contains(t, s.must(t, exitExceptions, "lot", "receive", "olive-oil", "--lot", "OO1", "--supplier", "Grove", "--quantity", "50 kg", "--allergens", "soy"), "BLOCKED")
+	require.Contains(t, s.do(t, "lot", "open", "olive-oil", "OO1").stderr, "must not be used yet")
+	s.must(t, exitDone, "lot", "settle", "olive-oil.OO1", "--reason", "sheets and shops told")
+	s.must(t, exitDone, "lot", "open", "olive-oil", "OO1", "--top-up")
+	require.Contains(t, s.must(t, exitDone, "lot", "open", "pizza-flour", "W 48/2"), "pizza-flour.W-48-2")
+	s.must(t, exitRefused, "lot", "receive", "pizza-flour", "--lot", "x", "--supplier", "y", "--quantity", "many")
+	s.must(t, exitRefused, "lot", "receive", "pizza-flour", "--lot", "x", "--supplier", "y", "--quantity", "5 kg", "--allergens", "moonstone")
+	shown := s.must(t, exitDone, "lot", "show", "pizza-flour.W-48-2")
+	for _, want := range []string{"Hollow Mill", "W 48/2", "14 °C", "31 Mar 2027", "received", "DN 7"} {
+		require.Contains(t, shown, want)
+	}
+
+	// A box goes to a shop, and one ball is thrown away.
+	s.must(t, exitDone, "lot", "move", lot, "--to", "van/south/harbor", "--quantity", "24", "--reference", "m1")
+	s.must(t, exitDone, "lot", "move", lot, "--from", "van/south/harbor", "--to", "harbor", "--quantity", "23")
+	s.must(t, exitRefused, "lot", "move", lot, "--from", "harbor", "--to", "kitchen", "--quantity", "3")
+	s.must(t, exitRefused, "lot", "move", lot, "--to", "waste", "--quantity", "1")
+	s.must(t, exitDone, "lot", "move", lot, "--to", "waste", "--quantity", "1", "--reason", "dropped")
+	require.Contains(t, s.must(t, exitDone, "lot", "list", "--place", "harbor"), lot)
+
+	// Hold, trace, recall.
+	require.Contains(t, s.must(t, exitDone, "lot", "hold", lot, "--reason", "a shop found metal"), "HOLD")
+	require.Contains(t, s.must(t, exitDone, "lot", "show", lot), "a shop found metal")
+	require.Contains(t, s.do(t, "lot", "move", lot, "--from", "van/south/harbor", "--to", "harbor", "--quantity", "1").stderr, "on hold")
+	require.Contains(t, s.must(t, exitDone, "lot", "trace", lot), "WHAT BECAME OF THEM")
+	folder := filepath.Join(t.TempDir(), "recall")
+	page := s.must(t, exitDone, "lot", "recall", lot, "--folder", folder)
+	require.Contains(t, page, "Harbor Row")
+	require.Equal(t, page, read(t, filepath.Join(folder, "recall.txt")))
+	files, err := os.ReadDir(folder)
+	require.NoError(t, err)
+	require.Len(t, files, 5)
+	require.Contains(t, read(t, filepath.Join(folder, "shipping.csv")), "24 pieces")
+	require.Contains(t, s.do(t, "lot", "recall", lot, "--folder", folder).stderr, "name another folder", "nothing is overwritten")
+	require.Contains(t, s.must(t, exitDone, "lot", "recall", "--drill"), "AN EXERCISE")
+	s.must(t, exitRefused, "lot", "recall")
+	s.must(t, exitRefused, "lot", "trace", "20261125-01-1A")
+	s.must(t, exitRefused, "lot", "trace", "nowhere")
+	s.must(t, exitDone, "lot", "release", lot, "--reason", "it was the shop's own knife")
+	s.must(t, exitDone, "lot", "destroy", lot, "--reason", "to be sure", "--place", "harbor")
+	require.Contains(t, s.do(t, "lot", "label", lot, "--last", "2026-11-28").stderr, "gtin")
+
+	// What to bring for a night that is not planned yet.
+	m := tell(t, s, &v1.GetIssueSheetResponse{}, "lot", "issue", "--night", demoNight)
+	require.Zero(t, m.GetPlanRevision())
+	require.NotEmpty(t, m.GetLines())
+	require.Contains(t, s.do(t, "lot", "issue", "--night", demoNight).stdout, "FROM THE COOLER")
+	require.Contains(t, s.must(t, exitDone, "lot", "surplus", "--night", demoNight), "keep for")
+	require.Contains(t, s.must(t, exitDone, "batch", "variance", "--from", demoNight), "No batch came out")
+	require.Contains(t, s.must(t, exitDone, "batch", "variance", "--from", demoNight, "--csv"), "planned_pieces")
+	require.Contains(t, s.must(t, exitDone, "audit", "verify"), "It holds")
+}

@@ -1,0 +1,167 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"io"
+	"strings"
+	"testing"
+	"time"
+	"unicode/utf8"
+
+	"github.com/creack/pty"
+	"github.com/stretchr/testify/require"
+
+	v1 "doughrun/proto/doughrun/v1"
+)
+
+// atTheShop is a service with the demo kitchen, on the evening.
+func atTheShop(t *testing.T) *service {
+	t.Helper()
+	s := serve(t)
+	s.at(t, "2026-11-27T00:40:00-05:00")
+	s.must(t, exitDone, "kitchen", "adopt", kitchenFile)
+	return s
+}
+
+// Counting and ordering by answers through a pipe, and the receipt.
+func TestTakeAnOrderThroughAPipe(t *testing.T) {
+	s := atTheShop(t)
+	at := []string{"--address", s.address, "--outbox", s.outbox, "--night", demoNight, "--shop", "harbor"}
+	catalog := tell(t, s, &v1.GetCatalogResponse{}, "order", "catalog", "--night", demoNight, "--shop", "harbor")
+	counted := 0
+	for _, l := range catalog.GetLines() {
+		if l.GetParPieces() > 0 {
+			counted++
+		}
+	}
+	require.GreaterOrEqual(t, counted, 2)
+	answers := "many\nThu 2 boxes + 3\n" + strings.Repeat("\n", counted-1) + // one that cannot be read is asked again
+		"why\n6 boxes\n" + strings.Repeat("\n", counted-1) + "perhaps\nyes\n"
+	r := doWith(t, answers, append([]string{"order", "take"}, at...)...)
+	require.Equal(t, exitDone, r.code, r.stderr)
+	require.Contains(t, r.stderr, "is not a count")
+	require.Contains(t, r.stderr, "will sell")
+	require.Contains(t, r.stderr, "PIECES IN ALL")
+	require.Contains(t, r.stderr, "write yes or no")
+	require.Contains(t, r.stdout, "ACCEPTED, revision 1")
+	require.Regexp(t, `code [0-9A-Z]{3}-[0-9A-Z]{3}-[0-9A-Z]`, r.stdout)
+	require.Contains(t, r.stdout, "change by Fri 27 Nov 01:30 -05:00")
+	require.Contains(t, r.stdout, "provisional until")
+	require.Contains(t, r.stdout, "pull ")
+	require.Contains(t, r.stdout, "contains wheat")
+	for _, line := range strings.Split(r.stdout+r.stderr, "\n") {
+		require.LessOrEqual(t, utf8.RuneCountInString(line), narrow, line)
+	}
+	o := tell(t, s, &v1.GetOrderResponse{}, "order", "show", "--night", demoNight, "--shop", "harbor").GetOrder()
+	require.Equal(t, int64(48), o.GetLines()[0].GetPieces())
+	require.Equal(t, r.stdout, s.must(t, exitDone, "order", "receipt", "--night", demoNight, "--shop", "harbor"))
+	require.Contains(t, s.must(t, exitDone, "order", "status"), "0 OPEN")
+
+	// The answers end, or say no: nothing is sent.
+	require.Equal(t, exitRefused, doWith(t, "1\n", append([]string{"order", "take"}, at...)...).code)
+	no := doWith(t, strings.Repeat("\n", 2*counted)+"no\n", append([]string{"order", "take"}, at...)...)
+	require.Equal(t, exitDone, no.code, no.stderr)
+	require.Contains(t, no.stderr, "It replaces revision 1")
+	require.Equal(t, "1", tell(t, s, &v1.GetOrderResponse{}, "order", "show", "--night", demoNight, "--shop", "harbor").GetOrder().GetEtag())
+}
+
+// The same on a terminal: plain lines, nothing that moves the cursor.
+func TestTakeAnOrderOnATerminal(t *testing.T) {
+	s := atTheShop(t)
+	master, terminal, err := pty.Open()
+	require.NoError(t, err)
+	require.NoError(t, pty.Setsize(terminal, &pty.Winsize{Rows: 24, Cols: 40}))
+	var seen bytes.Buffer
+	read := make(chan struct{})
+	go func() {
+		defer close(read)
+		_, _ = io.Copy(&seen, master) // it ends when the terminal is closed
+	}()
+	for range 20 {
+		_, err := master.Write([]byte("\n"))
+		require.NoError(t, err)
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	defer cancel()
+	code := make(chan int, 1)
+	go func() {
+		code <- run(ctx, []string{"order", "take", "--address", s.address, "--outbox", s.outbox, "--night", demoNight, "--shop", "harbor"}, terminal, terminal, terminal)
+	}()
+	time.Sleep(500 * time.Millisecond)
+	_, err = master.Write([]byte("yes\n"))
+	require.NoError(t, err)
+	select {
+	case c := <-code:
+		require.Equal(t, exitDone, c)
+	case <-ctx.Done():
+		t.Fatal("no end")
+	}
+	time.Sleep(100 * time.Millisecond)
+	require.NoError(t, terminal.Close())
+	require.NoError(t, master.Close())
+	<-read
+	text := seen.String()
+	require.Contains(t, text, "ACCEPTED, revision 1")
+	require.NotContains(t, text, "\x1b", "no escape sequences: a screen reader reads every line")
+}
+
+func TestCountsAndSalesFromTheCommandLine(t *testing.T) {
+	s := atTheShop(t)
+	on := []string{"--night", demoNight, "--shop", "harbor"}
+	out := s.must(t, exitDone, append([]string{"count", "submit", "--left", "house-280=3 boxes + 5", "--left", "pan-520=none"}, on...)...)
+	require.Contains(t, out, "29 LEFT IN THE COLD")
+	require.Contains(t, s.must(t, exitDone, append([]string{"order", "propose"}, on...)...), "− left 29")
+	r := s.do(t, append([]string{"count", "submit", "--left", "house-280=3 crates", "--left", "loaf=3"}, on...)...)
+	require.Equal(t, exitRefused, r.code)
+	require.Contains(t, r.stderr, "--left 1")
+	require.Contains(t, r.stderr, "--left 2")
+
+	var b strings.Builder
+	b.WriteString("shop,item,date,sold,kind\n")
+	for d := range 60 {
+		b.WriteString("harbor,house-280," + time.Date(2026, 11, 25-d, 0, 0, 0, 0, time.UTC).Format(time.DateOnly) + ",80,\n")
+	}
+	require.Contains(t, s.must(t, exitDone, "count", "import", "--file", write(t, "s.csv", b.String())), "60 days of sale")
+	require.Contains(t, s.must(t, exitDone, append([]string{"order", "propose"}, on...)...), "will sell 80")
+	party := s.must(t, exitDone, append([]string{"order", "propose", "--event", "street party=+50%@2026-11-27"}, on...)...)
+	require.Contains(t, party, "will sell 120")
+	bad := s.do(t, "count", "import", "--file", write(t, "bad.csv", "shop,item,date,sold,kind\nharbor,house-280,2026-13-01,8,\nharbor,house-280,2026-11-01,-8,holiday\nx,y\n"))
+	require.Equal(t, exitRefused, bad.code)
+	for _, where := range []string{"bad.csv:2", "bad.csv:3", "bad.csv:4"} {
+		require.Contains(t, bad.stderr, where)
+	}
+	require.Contains(t, s.must(t, exitDone, append([]string{"order", "catalog", "--search", "pan"}, on...)...), "pan-520")
+}
+
+// The link is down: the order waits, and goes out once it is back.
+func TestAnOrderWaitsForTheLink(t *testing.T) {
+	s := atTheShop(t)
+	away := []string{"--address", "127.0.0.1:1", "--timeout", "300ms", "--outbox", s.outbox}
+	order := func(pieces string) []string {
+		return append([]string{"order", "submit", "--night", demoNight, "--shop", "harbor", "--line", "house-280=" + pieces}, away...)
+	}
+	r := do(t, order("96")...)
+	require.Equal(t, exitUnavailable, r.code)
+	require.Contains(t, r.stderr, "kept in the outbox and waits")
+	require.Equal(t, exitUnavailable, do(t, order("104")...).code)
+	status := do(t, append([]string{"order", "status"}, away...)...)
+	require.Equal(t, exitExceptions, status.code)
+	require.Contains(t, status.stdout, "2 OPEN")
+	require.Contains(t, s.must(t, exitDone, "order", "send"), "ACCEPTED")
+	o := tell(t, s, &v1.GetOrderResponse{}, "order", "show", "--night", demoNight, "--shop", "harbor").GetOrder()
+	require.Equal(t, "2", o.GetEtag(), "both, in their order")
+	require.Equal(t, int64(104), o.GetLines()[0].GetPieces())
+	require.Contains(t, s.must(t, exitDone, "order", "send"), "Nothing waits")
+
+	// Too late: a draft, until the kitchen admits it.
+	s.at(t, "2026-11-27T02:05:00-05:00")
+	s.must(t, exitDone, "night", "close", "--night", demoNight)
+	late := s.do(t, "order", "submit", "--night", demoNight, "--shop", "river", "--line", "house-280=8")
+	require.Equal(t, exitRefused, late.code)
+	require.Contains(t, late.stderr, "marked late")
+	require.Contains(t, s.must(t, exitExceptions, "order", "status"), "LATE river")
+	s.must(t, exitDone, "order", "admit", "--night", demoNight, "--shop", "river", "--line", "house-280=8", "--reason", "the line was dead")
+	require.Contains(t, s.must(t, exitDone, "order", "send"), "ACCEPTED river")
+	require.Contains(t, s.must(t, exitDone, "order", "status"), "0 OPEN")
+}
