@@ -9,7 +9,22 @@ import (
 
 // Batch is the page that is taped to the mixer: what to weigh in which order,
 // the water, the mixing, what follows and when, and blanks for what happened.
-func Batch(b *v1.Batch, s *v1.BatchSheet) string { return batchPage(b, s).String() }
+func Batch(b *v1.Batch, s *v1.BatchSheet) string { return onOnePage(batchPage(b, s).String()) }
+
+// lines is how many lines a printed page holds.
+const lines = 66
+
+// onOnePage leaves out blank lines, the last first, until a text fits one
+// page; what is longer without any stays as it is.
+func onOnePage(text string) string {
+	all := strings.Split(text, "\n")
+	for i := len(all) - 2; i >= 0 && len(all)-1 > lines; i-- {
+		if all[i] == "" {
+			all = append(all[:i], all[i+1:]...)
+		}
+	}
+	return strings.Join(all, "\n")
+}
 
 func batchPage(b *v1.Batch, s *v1.BatchSheet) *page {
 	if s == nil {
