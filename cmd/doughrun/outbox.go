@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"os"
@@ -117,7 +118,7 @@ func (j *job) submit(orders []*v1.SubmitOrderRequest, replace bool) ([]*v1.Order
 func notTaken(r storefront.Sent) error {
 	err := r.Err
 	if err == nil {
-		err = errors.New(r.Why)
+		err = errors.New(cmp.Or(r.Why, "orders before it wait too"))
 	}
 	switch r.State {
 	case outbox.Waiting:

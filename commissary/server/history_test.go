@@ -200,7 +200,7 @@ func (w *world) deliver() {
 			case 2:
 				w.may(w.move(c, shop, "kitchen", 1, "not sold")) // never
 			case 3:
-				w.may(w.move(c, "", van, take*50, "")) // more than there is
+				w.may(w.move(c, "", van, w.balls[c]+1, "")) // more than there is
 			}
 		}
 	}
