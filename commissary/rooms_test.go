@@ -90,8 +90,7 @@ var rooms = []room{
 var everyRoom = []string{"*"}
 
 // notYet lists the rooms of the table that nobody has built. A room that exists may not stand here, so the list empties.
-var notYet = []string{
-}
+var notYet = []string{}
 
 // sole lists packages outside the module that one room alone may import.
 var sole = []struct{ path, room, why string }{
