@@ -87,12 +87,25 @@ func Recall(m *v1.GetRecallPackResponse, drill bool) string {
 		p.put(0, "*** NOT ON HOLD: doughrun lot hold stops picks and drops everywhere. ***")
 	}
 	p.section("CALL THESE SHOPS", "certain and possible: take back both")
+	// One line a shop: lot by lot they stand in shops.csv.
 	var rows [][]string
-	for _, s := range m.GetShops() {
-		rows = append(rows, []string{either(s.GetShopName(), s.GetShopId()), either(s.GetNightPhone(), s.GetPhone()), s.GetLotCode(), fmt.Sprint(s.GetPieces()),
-			fmt.Sprint(s.GetLeftPieces()), fmt.Sprint(s.GetUnderWayPieces()), sure(s.GetPossible()), p.at(s.GetFirstTime())})
+	for i := 0; i < len(m.GetShops()); {
+		first := m.GetShops()[i]
+		var lots, came, left, van int64
+		possible := true
+		since := first.GetFirstTime()
+		for ; i < len(m.GetShops()) && m.GetShops()[i].GetShopId() == first.GetShopId(); i++ {
+			s := m.GetShops()[i]
+			lots, came, left, van = lots+1, came+s.GetPieces(), left+s.GetLeftPieces(), van+s.GetUnderWayPieces()
+			possible = possible && s.GetPossible()
+			if t := s.GetFirstTime(); t != nil && (since == nil || t.AsTime().Before(since.AsTime())) {
+				since = t
+			}
+		}
+		rows = append(rows, []string{either(first.GetShopName(), first.GetShopId()), either(first.GetNightPhone(), first.GetPhone()), fmt.Sprint(lots), fmt.Sprint(came),
+			fmt.Sprint(left), fmt.Sprint(van), sure(possible), p.at(since)})
 	}
-	p.table(0, []column{{"SHOP", 14, false}, {"CALL", 9, false}, {"LOT", 16, false}, {"CAME", 5, true}, {"LEFT", 5, true}, {"VAN", 4, true}, {"", 8, false}, {"FIRST", 11, false}}, rows)
+	p.table(0, []column{{"SHOP", 18, false}, {"CALL", 9, false}, {"LOTS", 4, true}, {"CAME", 6, true}, {"LEFT", 6, true}, {"VAN", 5, true}, {"", 8, false}, {"FIRST", 16, false}}, rows)
 	if len(rows) == 0 {
 		p.put(0, "It reached no shop.")
 	}
