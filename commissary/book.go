@@ -77,10 +77,27 @@ type Container struct {
 	ID       string
 	Name     string
 	Tare     quantity.Mass
-	Owned    int // 0 when single use
+	Owned    int // 0 when single use, or not counted
 	Slots    int // places in the cold store while nested
 	Crossed  int // places while cross-stacked
 	StackMax int // how many stand on each other at the dock
+
+	// What is owned comes round: it leaves with a delivery, is back so many
+	// days later, and clean when the last of a day's returns is washed and dry.
+	Lids       int // owned; 0: one for each container
+	DaysOut    int
+	WashAndDry quantity.Seconds
+	PerDolly   int // how many stand on one dolly
+	Dollies    int // owned; 0: not counted
+}
+
+// Clean is how many can be filled when all are clean and at home: those that
+// there is a lid for. 0: not counted.
+func (c Container) Clean() int {
+	if c.Lids > 0 && c.Lids < c.Owned {
+		return c.Lids
+	}
+	return c.Owned
 }
 
 // IngredientKind says how an ingredient counts in bakers' percentages.

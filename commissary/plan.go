@@ -141,6 +141,13 @@ type Score struct {
 	Bound int64
 }
 
+// Away is containers that left with a delivery and may not be back.
+type Away struct {
+	Container  string
+	Containers int
+	Left       time.Time
+}
+
 // Outage is something that does not work for a time.
 type Outage struct {
 	Resource string // a vessel, a bench, or "cold" for the cold store

@@ -67,7 +67,8 @@ const (
 	BrokenBoxes      ReasonCode = "CONTAINERS_DO_NOT_ADD_UP"
 	BrokenManifest   ReasonCode = "MANIFEST_DIFFERS" // it shows something else than the picks
 	BrokenLabel      ReasonCode = "ALLERGENS_NOT_SHOWN"
-	BrokenVehicle    ReasonCode = "VEHICLE_EXCEEDED" // more than it carries, and not said
+	BrokenVehicle    ReasonCode = "VEHICLE_EXCEEDED"     // more than it carries, and not said
+	BrokenDirty      ReasonCode = "CLEAN_BOXES_EXCEEDED" // more containers or dollies filled than are clean and at home
 )
 
 // Reason is one thing that is not as somebody wanted it: what, where, which

@@ -102,7 +102,21 @@ func (r *reader) containers(f *fields) {
 			Owned:    int(read(e, "owned", whole(0, 1_000_000))),
 			Slots:    int(must(e, "slots", "1", whole(0, 1000))),
 			Crossed:  int(read(e, "crossed", whole(1, 1000))),
-			StackMax: int(read(e, "stack", whole(1, 100)))}
+			StackMax: int(read(e, "stack", whole(1, 100))),
+
+			Lids:       int(read(e, "lids", whole(1, 1_000_000))),
+			DaysOut:    int(read(e, "days_out", whole(0, 60))),
+			WashAndDry: read(e, "wash_and_dry", quantity.ParseSeconds),
+			PerDolly:   int(read(e, "per_dolly", whole(1, 1000))),
+			Dollies:    int(read(e, "dollies", whole(1, 1_000_000)))}
+		for _, key := range []string{"lids", "days_out", "wash_and_dry"} {
+			if e.has(key) && c.Owned == 0 {
+				r.fault(e.at(key), "%s: \"%s\" says nothing without \"owned\"; write how many there are, or take it out", e.what, key)
+			}
+		}
+		if e.has("dollies") != e.has("per_dolly") {
+			r.fault(e.line, "%s: write how many dollies there are and how many of it stand on one, for example dollies: 40, per_dolly: 20; or neither", e.what)
+		}
 		if e.has("crossed") && c.Crossed > 0 && c.Crossed < c.Slots {
 			r.fault(e.at("crossed"), "%s: cross-stacked it takes %d places, fewer than the %d it takes nested", e.what, c.Crossed, c.Slots)
 		}

@@ -41,6 +41,7 @@ func Check(in Input, p commissary.Plan) []commissary.Reason {
 	c.sums()
 	c.vessels()
 	c.resources()
+	c.cleanBoxes()
 	c.outages()
 	c.scores()
 	return c.out

@@ -166,6 +166,27 @@ var mutants = []mutant{
 		}
 		m.in.Book.ColdStore.PullDown = peak - quantity.Mass(by)
 	}},
+	{code: commissary.BrokenDirty, name: "boxes", over: 1, set: func(t *testing.T, m *mutation, by int64) {
+		box := m.comesRound()
+		box.Owned = int(m.mostOut(1, time.Duration(box.WashAndDry)*time.Second) - by)
+	}},
+	{code: commissary.BrokenDirty, name: "boxes by their lids", over: 1, set: func(t *testing.T, m *mutation, by int64) {
+		box := m.comesRound()
+		box.Owned, box.Lids = 100_000, int(m.mostOut(1, time.Duration(box.WashAndDry)*time.Second)-by)
+	}},
+	{code: commissary.BrokenDirty, name: "dollies", over: 1, set: func(t *testing.T, m *mutation, by int64) {
+		box := m.comesRound()
+		box.Owned, box.PerDolly = 100_000, 8
+		box.Dollies = int(m.mostOut(8, 0) - by)
+	}},
+	{code: commissary.BrokenDirty, name: "out for longer", set: func(t *testing.T, m *mutation, by int64) {
+		// Just enough, until those that a delivery took along come an hour later.
+		box := m.comesRound()
+		peak, at := m.peakOut(1, time.Duration(box.WashAndDry)*time.Second)
+		left := at.Add(-time.Duration(box.DaysOut)*24*time.Hour - time.Duration(box.WashAndDry)*time.Second)
+		m.in.Away = []commissary.Away{{Container: box.ID, Containers: 1, Left: left.Add(sec(by))}}
+		box.Owned = int(peak)
+	}},
 	{code: commissary.BrokenColdWithin, over: 1, set: func(t *testing.T, m *mutation, by int64) {
 		var most quantity.Seconds
 		for _, b := range m.of(t, "house-dough") {
@@ -556,6 +577,91 @@ func (m *mutation) boxesAt(at time.Time) (boxes int) {
 		}
 	}
 	return boxes
+}
+
+// comesRound has dough boxes counted: two days out, three hours to wash and dry.
+func (m *mutation) comesRound() *commissary.Container {
+	box := &m.in.Book.Containers[slices.IndexFunc(m.in.Book.Containers, func(c commissary.Container) bool { return c.ID == "dough-box" })]
+	box.DaysOut, box.WashAndDry = 2, 3*quantity.Hour
+	return box
+}
+
+func (m *mutation) mostOut(carries int64, wash time.Duration) int64 {
+	n, _ := m.peakOut(carries, wash)
+	return n
+}
+
+// peakOut is the most dough boxes, or dollies of so many, that are full, out
+// or dirty at any time at which one is filled, and the first such time. It counts
+// what is gone piece by piece.
+func (m *mutation) peakOut(carries int64, wash time.Duration) (most int64, when time.Time) {
+	box := m.comesRound()
+	type crate struct {
+		item        string
+		from, until time.Time
+		pieces      quantity.Pieces
+		serves      []commissary.Serve
+	}
+	var all []crate
+	for _, l := range m.in.Lots {
+		if l.Item == "" {
+			continue
+		}
+		c := crate{l.Item, m.in.At, l.Made, l.Pieces, nil}
+		for _, k := range m.p.Takes {
+			if k.Lot == l.Code {
+				c.serves = append(c.serves, commissary.Serve{Shop: k.Shop, Item: k.Item, BakeDate: k.BakeDate, Pieces: k.Pieces})
+			}
+		}
+		all = append(all, c)
+	}
+	var times []time.Time
+	for i := range m.p.Batches {
+		b := &m.p.Batches[i]
+		for _, k := range b.Makes {
+			at := benchOf(*b)
+			times = append(times, at)
+			c := crate{k.Item, at, b.MixEnd, k.Pieces, nil}
+			for _, s := range b.Serves {
+				if s.Item == k.Item {
+					c.serves = append(c.serves, s)
+				}
+			}
+			all = append(all, c)
+		}
+	}
+	for _, at := range times {
+		var n int64
+		for _, c := range all {
+			it := m.item(c.item)
+			if it.Container != box.ID || c.from.After(at) {
+				continue
+			}
+			back := func(t time.Time) bool { return !t.Add(wash).After(at) } // and clean
+			per := int64(it.PerBox) * carries
+			full := (int64(c.pieces) + per - 1) / per
+			gone := quantity.Pieces(0)
+			for _, s := range c.serves {
+				if back(m.need(s).Departs.Add(time.Duration(box.DaysOut) * 24 * time.Hour)) {
+					gone += s.Pieces
+				}
+			}
+			rest := (int64(c.pieces-gone) + per - 1) / per
+			if back(c.until.Add(sec(int64(it.Window.Max)))) {
+				// Only what is out longer than its hard maximum is left.
+				var sold quantity.Pieces
+				for _, s := range c.serves {
+					sold += s.Pieces
+				}
+				rest -= (int64(c.pieces-sold) + per - 1) / per
+			}
+			n += min(rest, full)
+		}
+		if n > most {
+			most, when = n, at
+		}
+	}
+	return most, when
 }
 
 // ages are the least and the greatest age of poolish when a dough is loaded.

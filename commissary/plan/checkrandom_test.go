@@ -95,6 +95,19 @@ func randomNight(t testing.TB, seed uint64) Input {
 	if rng.IntN(4) == 0 { // around the end of summer time
 		in.shift(-25 - rng.IntN(4))
 	}
+	if rng.IntN(3) == 0 { // too few boxes, and some of them out
+		box := &b.Containers[slices.IndexFunc(b.Containers, func(c commissary.Container) bool { return c.ID == "dough-box" })]
+		box.Owned, box.DaysOut, box.WashAndDry = 120+rng.IntN(300), rng.IntN(4), quantity.Seconds(rng.IntN(6))*quantity.Hour
+		if rng.IntN(2) == 0 {
+			box.PerDolly, box.Dollies = 5+rng.IntN(20), 10+rng.IntN(30)
+		}
+		if rng.IntN(3) == 0 {
+			box.Lids = box.Owned - rng.IntN(30)
+		}
+		if rng.IntN(2) == 0 {
+			in.Away = append(in.Away, commissary.Away{Container: box.ID, Containers: rng.IntN(60), Left: in.At.Add(-time.Duration(rng.IntN(72)) * time.Hour)})
+		}
+	}
 	return in
 }
 

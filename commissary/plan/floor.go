@@ -22,7 +22,8 @@ type floor struct {
 	crew     *sched.Free
 	cold     *sched.Free
 	pullDown *sched.Free
-	tubs     []*tub // preferments and made inputs, on hand or planned, oldest first
+	crates   map[string]*crate // the containers that are counted, by id
+	tubs     []*tub            // preferments and made inputs, on hand or planned, oldest first
 	batches  []*placed
 	journal  []func() // how to take back what was done since the last mark
 	steps    int64    // amount of search done
@@ -56,6 +57,7 @@ type placed struct {
 	mixEnd int64
 	done   int64 // end of the last step before the hold
 	steps  []hold
+	boxes  []filling
 	draws  []draw
 	feeds  int // batches that draw from it
 	fills  []fill
@@ -92,7 +94,14 @@ type want struct {
 	from, to int64             // end of mixing
 	ready    int64             // all steps done by then
 	leaves   int64             // places in the cold held until then
+	goes     []going           // what leaves when, by time; the rest is nobody's
 	until    int64             // the vessel itself is held until then, for tubs
+}
+
+// going is pieces of a batch that leave at a time.
+type going struct {
+	item int // place among the recipe's items
+	leaving
 }
 
 // bound names what kept a batch from being placed.
@@ -111,6 +120,8 @@ const (
 	limitBench      limit = "bench"
 	limitCold       limit = "cold slots"
 	limitPullDown   limit = "cold pull-down"
+	limitBoxes      limit = "boxes"
+	limitDollies    limit = "dollies"
 	limitPreferment limit = "preferment"
 	limitWindow     limit = "window"
 	limitDeparture  limit = "departure"
@@ -121,7 +132,7 @@ const (
 // sized reports whether a smaller batch may get past the limit.
 func (l limit) sized() bool {
 	switch l {
-	case limitCold, limitPullDown, limitBench, limitPreferment, limitDeparture, limitCrew:
+	case limitCold, limitPullDown, limitBoxes, limitDollies, limitBench, limitPreferment, limitDeparture, limitCrew:
 		return true
 	}
 	return false
@@ -130,7 +141,7 @@ func (l limit) sized() bool {
 func openFloor(k *kitchen) *floor {
 	in := k.in
 	fl := &floor{k: k, start: in.At.Unix(), benches: map[string]*sched.Free{}}
-	fl.crew = k.crew()
+	fl.crew, fl.crates = k.crew(), k.crates()
 	fl.cold, fl.pullDown = sched.NewFree(sched.Never), sched.NewFree(sched.Never)
 	if s := k.book.ColdStore.Slots; s > 0 {
 		fl.cold = sched.NewFree(int64(s))
@@ -386,6 +397,10 @@ func (fl *floor) try(r *recipe, m *mode, w *want, load int64) (*placed, int64, b
 			return later(600, limitCold, "")
 		}
 		add(commissary.StepHold, "", now, w.leaves, 0, slots)
+	}
+	p.boxes = fl.boxed(r, p)
+	if kind := lacking(p.boxes); kind != "" {
+		return later(600, kind, "")
 	}
 	return p, 0, bound{}
 }
@@ -667,6 +682,9 @@ func (fl *floor) heldUntil(p *placed) int64 {
 }
 
 func (fl *floor) charge(p *placed, sign int64) {
+	for _, f := range p.boxes {
+		f.book(sign)
+	}
 	for _, s := range p.steps {
 		fl.crew.Add(s.from, s.to, sign*s.heads)
 		fl.cold.Add(s.from, s.to, sign*s.slots)

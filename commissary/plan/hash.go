@@ -55,5 +55,9 @@ func canonical(in Input) Input {
 	slices.SortFunc(in.Outages, func(a, b commissary.Outage) int {
 		return cmp.Or(a.From.Compare(b.From), cmp.Compare(a.Resource, b.Resource), a.To.Compare(b.To))
 	})
+	in.Away = slices.Clone(in.Away)
+	slices.SortFunc(in.Away, func(a, b commissary.Away) int {
+		return cmp.Or(a.Left.Compare(b.Left), cmp.Compare(a.Container, b.Container), cmp.Compare(a.Containers, b.Containers))
+	})
 	return in
 }

@@ -104,18 +104,23 @@ func (fl *floor) shelve(needs []commissary.Need, takes []commissary.Take) {
 	for _, n := range needs {
 		departs[service{n.Shop, n.Item, n.BakeDate}] = n.Departs.Unix()
 	}
-	type leaving struct {
-		at     int64
-		pieces quantity.Pieces
-	}
 	leaves := map[service][]leaving{} // by lot or batch, and item
 	for _, t := range takes {
 		key := service{shop: t.Lot + t.Batch, item: t.Item}
 		leaves[key] = append(leaves[key], leaving{departs[service{t.Shop, t.Item, t.BakeDate}], t.Pieces})
 	}
+	for _, order := range leaves {
+		slices.SortStableFunc(order, func(a, b leaving) int { return cmp.Compare(a.at, b.at) })
+	}
+	box := func(id, item string, pieces quantity.Pieces, from int64, made time.Time) {
+		if x := fl.crates[fl.k.items[item].Container]; x != nil {
+			for _, f := range x.fill(fl.k.items[item].PerBox, pieces, from, made.Add(span(fl.k.items[item].Window.Max)).Unix(), leaves[service{shop: id, item: item}]) {
+				f.book(-1)
+			}
+		}
+	}
 	stay := func(id, item string, pieces quantity.Pieces, from, until int64) {
 		order := leaves[service{shop: id, item: item}]
-		slices.SortStableFunc(order, func(a, b leaving) int { return cmp.Compare(a.at, b.at) })
 		slots := int64(fl.k.boxes[fl.k.items[item].Container].Slots)
 		for _, o := range append(order, leaving{at: until}) {
 			fl.cold.Add(from, o.at, -slots*fl.k.boxesOf(item, max(pieces, 0)))
@@ -124,6 +129,7 @@ func (fl *floor) shelve(needs []commissary.Need, takes []commissary.Take) {
 	}
 	for _, l := range fl.k.in.Lots {
 		if l.Item != "" {
+			box(l.Code, l.Item, l.Pieces, fl.start, l.Made)
 			stay(l.Code, l.Item, l.Pieces, fl.start, l.Made.Add(span(fl.k.items[l.Item].Window.Max)).Unix())
 		}
 	}
@@ -138,6 +144,7 @@ func (fl *floor) shelve(needs []commissary.Need, takes []commissary.Take) {
 			}
 		}
 		for _, mk := range b.Makes {
+			box(b.ID, mk.Item, mk.Pieces, max(boxedAt(b).Unix(), fl.start), b.MixEnd)
 			// What leaves before the hold ends is inside it.
 			key := service{shop: b.ID, item: mk.Item}
 			late := slices.DeleteFunc(slices.Clone(leaves[key]), func(l leaving) bool { return l.at <= held })
@@ -149,6 +156,21 @@ func (fl *floor) shelve(needs []commissary.Need, takes []commissary.Take) {
 			stay(b.ID, mk.Item, pieces, held, held)
 		}
 	}
+}
+
+// boxedAt is when the pieces of a posted batch are boxed.
+func boxedAt(b commissary.Batch) time.Time {
+	ready := b.MixEnd
+	for _, s := range b.Steps {
+		switch s.Step {
+		case commissary.StepDivide, commissary.StepPack:
+			return s.From
+		case commissary.StepHold:
+		default:
+			ready = latest(ready, s.To)
+		}
+	}
+	return ready
 }
 
 // heldUntil is until when a posted batch is booked to stay in its vessel; for

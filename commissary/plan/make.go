@@ -261,6 +261,12 @@ func (s *search) boundText(what bound, item commissary.Item) string {
 		return "nobody on shift is free in time"
 	case limitCold:
 		return "the cold store has no free places"
+	case limitBoxes:
+		box := s.k.boxes[item.Container]
+		return fmt.Sprintf("no clean %s is left: %d can be filled, each %d days out, then %v to wash and dry", box.Name, box.Clean(), box.DaysOut, box.WashAndDry)
+	case limitDollies:
+		box := s.k.boxes[item.Container]
+		return fmt.Sprintf("no dolly for %s is free: there are %d of %d each", box.Name, box.Dollies, box.PerDolly)
 	case limitPullDown:
 		return "the cold store cannot take more warm dough in that hour"
 	case limitDeparture:

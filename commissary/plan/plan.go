@@ -30,7 +30,9 @@ type Input struct {
 	Before []commissary.Batch
 	// Outages are what does not work, and when.
 	Outages []commissary.Outage
-	Seed    uint64
+	// Away are the containers that earlier deliveries took along.
+	Away []commissary.Away
+	Seed uint64
 	// Steps is the work budget; 0 takes the default.
 	Steps int64
 }

@@ -127,6 +127,15 @@ func relaxations(in Input, e commissary.Reason) []relaxation {
 	case e.Limit == string(limitCold):
 		return []relaxation{{2000, func(in Input, n int) Input { in.Book.ColdStore.Slots += n; return in },
 			func(n int) string { return fmt.Sprintf("%d more places in the cold store", n) }}}
+	case e.Limit == string(limitBoxes):
+		return []relaxation{container(in, item.Container, func(c *commissary.Container, n int) {
+			c.Owned += n
+			if c.Lids > 0 {
+				c.Lids += n
+			}
+		}, "%d more clean %s")}
+	case e.Limit == string(limitDollies):
+		return []relaxation{container(in, item.Container, func(c *commissary.Container, n int) { c.Dollies += n }, "%d more dollies for %s")}
 	case e.Limit == string(limitPullDown):
 		return []relaxation{{500, func(in Input, n int) Input {
 			in.Book.ColdStore.PullDown += quantity.Mass(n) * quantity.Kilogram
@@ -171,6 +180,16 @@ func onePersonMore(in Input, zone *civil.Zone) relaxation {
 		in.Book.Shifts = append(slices.Clone(in.Book.Shifts), extra)
 		return in
 	}, func(n int) string { return fmt.Sprintf("one more person from %v to %v", from(n), first.To) }}
+}
+
+// container gives the kitchen more of one kind of container, or for it.
+func container(in Input, id string, more func(c *commissary.Container, n int), text string) relaxation {
+	at := slices.IndexFunc(in.Book.Containers, func(c commissary.Container) bool { return c.ID == id })
+	return relaxation{2000, func(in Input, n int) Input {
+		in.Book.Containers = slices.Clone(in.Book.Containers)
+		more(&in.Book.Containers[at], n)
+		return in
+	}, func(n int) string { return fmt.Sprintf(text, n, in.Book.Containers[at].Name) }}
 }
 
 func longerShift(in Input) relaxation {

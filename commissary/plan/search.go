@@ -606,9 +606,16 @@ func (s *search) topUp(rec *recipe, r, class int, band bool) bool {
 		if err != nil || mass > most {
 			continue
 		}
+		fills := slices.Clone(p.fills)
+		if i := slices.IndexFunc(fills, func(f fill) bool { return f.class == class }); i >= 0 {
+			fills[i].pieces += n
+		} else {
+			fills = append(fills, fill{class, n})
+		}
 		at := len(s.fl.journal)
 		s.fl.lift(p)
 		w := p.want
+		w.goes = s.goes(fills)
 		w.pieces, w.mass = wanted, max(mass, rec.modes[p.mode].min)
 		w.from, w.to, w.ready, w.leaves = p.mixEnd, p.mixEnd, min(p.ready, cl.ready), max(p.leaves, cl.ready)
 		s.surplus(rec, &w)
@@ -617,12 +624,7 @@ func (s *search) topUp(rec *recipe, r, class int, band bool) bool {
 			s.fl.back(at)
 			continue
 		}
-		q.fills = slices.Clone(p.fills)
-		if i := slices.IndexFunc(q.fills, func(f fill) bool { return f.class == class }); i >= 0 {
-			q.fills[i].pieces += n
-		} else {
-			q.fills = append(q.fills, fill{class, n})
-		}
+		q.fills = fills
 		s.give(class, -n)
 		return true
 	}
@@ -767,7 +769,18 @@ func (s *search) size(r, m int, band bool, at int64, most quantity.Mass) (want, 
 		}
 	}
 	s.surplus(rec, &w)
+	w.goes = s.goes(fills)
 	return w, fills
+}
+
+// goes is what of a batch's pieces leaves when.
+func (s *search) goes(fills []fill) []going {
+	goes := make([]going, len(fills))
+	for i, f := range fills {
+		goes[i] = going{s.classes[f.class].item, leaving{s.classes[f.class].ready, f.pieces}}
+	}
+	slices.SortStableFunc(goes, func(a, b going) int { return cmp.Compare(a.at, b.at) })
+	return goes
 }
 
 // surplus turns what a batch mass makes above the pieces wanted into more of

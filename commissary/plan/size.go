@@ -253,7 +253,7 @@ func (s *search) rebook(rec *recipe, group []*placed, sizes [][]fill) (surplus q
 		if i == odd {
 			w.mass = masses[i]
 		}
-		w.ready, w.leaves = sched.Never, 0
+		w.ready, w.leaves, w.goes = sched.Never, 0, s.goes(sizes[i])
 		for _, f := range sizes[i] {
 			cl := &s.classes[f.class]
 			// It may end later than before, as long as its pieces stay where they were: in the band or out of it.
