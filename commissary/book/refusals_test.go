@@ -130,6 +130,12 @@ var refusals = map[string]refusal{
 	"crossed smaller than nested": {[]change{{"slots: 1, crossed: 2", "slots: 3, crossed: 2"}}, []string{
 		`k.yaml:8: container "box": cross-stacked it takes 2 places, fewer than the 3 it takes nested`,
 	}},
+	"lids of nothing owned": {[]change{{"owned: 100, slots: 1", "lids: 3, slots: 1"}}, []string{
+		`k.yaml:8: container "box": "lids" says nothing without "owned"; write how many there are, or take it out`,
+	}},
+	"dollies of no size": {[]change{{"owned: 100, slots: 1", "owned: 40, dollies: 3, slots: 1"}}, []string{
+		`k.yaml:8: container "box": write how many dollies there are and how many of it stand on one, for example dollies: 40, per_dolly: 20; or neither`,
+	}},
 	"flour not 100": {[]change{{"      flour: 100 %", "      flour: 90 %"}}, []string{
 		`k.yaml:20: formula "dough": its flour adds up to 90 %; every share is of the total flour, so flour adds up to 100 %`,
 	}},

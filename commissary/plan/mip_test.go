@@ -152,6 +152,7 @@ var mipShapes = []gridShape{
 	{kind: "crew", formulas: 3, vessels: 3, days: 1, cells: [2]int{8, 12}, grids: []int{30}, sizes: []int64{5, 10, 15, 20}, loadPercent: [2]int{70, 110}, bakes: 2, items: 1},
 	{kind: "bench", formulas: 2, vessels: 3, days: 2, cells: [2]int{6, 10}, grids: []int{30}, sizes: []int64{5, 10, 15, 20}, loadPercent: [2]int{70, 110}, bakes: 2, items: 1},
 	{kind: "cold", formulas: 2, vessels: 2, days: 1, cells: [2]int{8, 12}, grids: []int{30}, sizes: []int64{5, 10, 15, 20}, loadPercent: [2]int{70, 110}, bakes: 2, items: 1},
+	{kind: "boxes", formulas: 2, vessels: 2, days: 2, cells: [2]int{6, 10}, grids: []int{30}, sizes: []int64{5, 10, 15, 20}, loadPercent: [2]int{70, 110}, bakes: 2, items: 1},
 }
 
 func mipDayOf(seed uint64) gridDay { return newGridDay(mipShapes[seed%uint64(len(mipShapes))], seed) }

@@ -33,6 +33,8 @@ type gridDay struct {
 	crew     int64
 	slots    int64 // in the cold store; 0: no limit
 	pullDown int64 // units an hour; 0: no limit
+	owned    int64 // boxes; 0: not counted
+	back     int64 // seconds from a box's departure until it is clean again
 	formulas []gridFormula
 	vessels  []gridVessel
 	kind     string
@@ -61,7 +63,7 @@ const gridUnit = quantity.Kilogram / 2
 
 // gridShape is what a generated grid day is drawn from.
 type gridShape struct {
-	kind         string // plain, crew, bench, cold or sizes
+	kind         string // plain, crew, bench, cold, boxes or sizes
 	formulas     int
 	vessels      int
 	days         int
@@ -192,7 +194,7 @@ func newGridDay(s gridShape, seed uint64) gridDay {
 	var total float64
 	for f := range d.formulas {
 		n := 1 + rng.IntN(s.items)
-		if s.kind == "cold" {
+		if s.kind == "cold" || s.kind == "boxes" {
 			n = 1
 		}
 		for i := range n {
@@ -207,6 +209,9 @@ func newGridDay(s gridShape, seed uint64) gridDay {
 			b.Items = append(b.Items, commissary.Item{ID: id, Name: id, Kind: commissary.Ball, Formula: d.formulas[f].id, Mass: quantity.Mass(units) * gridUnit,
 				Container: "box", PerBox: quantity.Pieces(perBox), Ship: commissary.ShipPolicy{BakeAfter: 1},
 				Window: commissary.Window{Min: least, Best: best, Band: quantity.Seconds(pick(rng, 3, 6, 12)) * quantity.Hour, Max: best + quantity.Seconds(pick(rng, 6, 12, 24))*quantity.Hour}})
+			if w := &b.Items[len(b.Items)-1].Window; s.kind == "boxes" {
+				w.Max = w.Best + 30*quantity.Hour // what nobody gets is not thrown away before the last batch is boxed
+			}
 			for range 1 + rng.IntN(s.bakes) {
 				// A day on which the middle of the good band falls into the work, or near it.
 				aim := night.AddDays(1 + rng.IntN(days))
@@ -268,6 +273,12 @@ func newGridDay(s gridShape, seed uint64) gridDay {
 			d.pullDown = 2 * slices.Max(s.sizes)
 			b.ColdStore.PullDown = quantity.Mass(d.pullDown) * gridUnit
 		}
+	}
+	if s.kind == "boxes" {
+		d.owned = max(boxes*int64(40+rng.IntN(80))/100, 2)
+		box := &b.Containers[0]
+		box.Owned, box.DaysOut, box.WashAndDry = int(d.owned), rng.IntN(2), quantity.Seconds(rng.IntN(4))*g
+		d.back = int64(box.DaysOut)*86400 + int64(box.WashAndDry)
 	}
 	d.in = Input{Book: b, Night: night, At: zone.Instant(night, 26*3600), Seed: seed, Steps: gridSteps}
 	for i := range shops {
@@ -618,6 +629,9 @@ func newMipDay(d gridDay) *mipDay {
 	if d.slots > 0 {
 		m.cold(cold, warm)
 	}
+	if d.owned > 0 {
+		m.clean()
+	}
 	limit := func(of map[int64][]term, most int64) {
 		keys := make([]int64, 0, len(of))
 		for t := range of {
@@ -837,6 +851,52 @@ func (m *mipDay) cold(cold, warm map[int64][]term) {
 				}
 			}
 		}
+	}
+}
+
+// clean counts, whenever a batch is boxed, the boxes of all those boxed until
+// then that are not back clean: those of the pieces that have not left, or
+// have not been gone for long enough.
+func (m *mipDay) clean() {
+	var times, clean []int64
+	for _, b := range m.batches {
+		times = append(times, b.off)
+	}
+	for _, c := range m.classes {
+		clean = append(clean, c.need.Departs.Unix()+m.day.back)
+	}
+	slices.Sort(times)
+	slices.Sort(clean)
+	type rest struct {
+		batch *mipBatch
+		gone  int // of the times at which boxes are clean again
+	}
+	boxes := map[rest]int{}
+	for _, t := range slices.Compact(times) {
+		gone, _ := slices.BinarySearch(clean, t+1)
+		var used []term
+		for _, b := range m.batches {
+			if b.off > t {
+				continue
+			}
+			per := m.day.formulas[b.formula].perBox
+			v, ok := boxes[rest{b, gone}]
+			if !ok {
+				most := m.day.vessels[b.vessel].most[b.formula]
+				v = m.add((most+per-1)/per, "c%s_%d", m.names[b.size][1:], gone)
+				boxes[rest{b, gone}] = v
+				left := []term{{v, per}, {b.size, -1}}
+				for i, q := range b.pieces {
+					if m.classes[i].need.Departs.Unix()+m.day.back <= t {
+						left = append(left, term{q, 1})
+					}
+				}
+				slices.SortFunc(left, func(a, b term) int { return a.v - b.v })
+				m.row(0, noBound, left...)
+			}
+			used = append(used, term{v, 1})
+		}
+		m.row(-noBound, m.day.owned, used...)
 	}
 }
 
