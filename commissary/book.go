@@ -163,11 +163,16 @@ type Formula struct {
 	Rise        quantity.PPM     // preferments: volume when ripe ÷ volume when stirred, at least 100 %
 	Steps       []Step           // what follows the vessel, in order
 	ColdWithin  quantity.Seconds // last piece in the cold at most so long after the end of mixing; 0: no limit
+	KeepBack    quantity.Mass    // starters: so much of every working day's feed is kept to be fed again; 0: not kept alive
+	FeedWithin  quantity.Seconds // starters: what is kept back, in the cold, is fed again within
 	Yield       quantity.PPM     // preps: packed mass ÷ input mass
 	Sack        quantity.Mass    // flour tipped in the final mix is stepped up to whole multiples; 0: no step
 	Order       []string         // ingredient ids in adding order; empty: book order
 	Cautions    []string         // names of extra cautions, beside the ones derived
 }
+
+// Starter reports whether a preferment is fed from itself and kept alive.
+func (f Formula) Starter() bool { return f.KeepBack > 0 }
 
 // FormulaLine is one ingredient, or one made prep, and its share.
 type FormulaLine struct {

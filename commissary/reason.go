@@ -25,6 +25,8 @@ const (
 	ReasonHeldLot        ReasonCode = "HELD_LOT"        // a lot on hand must not be used
 	ReasonOverload       ReasonCode = "OVERLOAD"        // a run is more than its vehicle carries
 
+	ReasonUnfed ReasonCode = "STARTER_UNFED" // a starter that nobody can feed on a working day
+
 	// What a plan or dispatch breaks.
 	BrokenCapacity   ReasonCode = "OVER_CAPACITY"
 	BrokenFill       ReasonCode = "UNDER_SMALLEST_FILL"
@@ -68,6 +70,7 @@ const (
 	BrokenManifest   ReasonCode = "MANIFEST_DIFFERS" // it shows something else than the picks
 	BrokenLabel      ReasonCode = "ALLERGENS_NOT_SHOWN"
 	BrokenVehicle    ReasonCode = "VEHICLE_EXCEEDED"     // more than it carries, and not said
+	BrokenUnfed      ReasonCode = "STARTER_NOT_KEPT"     // a working day without its feed, or too little of it kept back
 	BrokenDirty      ReasonCode = "CLEAN_BOXES_EXCEEDED" // more containers or dollies filled than are clean and at home
 )
 

@@ -86,7 +86,7 @@ func (r *reader) formulas(f *fields) {
 			fm.Target = must(e, "target", "24 °C", ambient)
 			fm.ColdWithin = read(e, "cold_within", above(quantity.ParseSeconds))
 			fm.Sack = read(e, "sack", above(quantity.ParseMass))
-			e.forbid("is for preferments only", "ripe", "rise")
+			e.forbid("is for preferments only", "ripe", "rise", "keep_back", "feed_within")
 			e.forbid("is for preps only; a dough has a loss", "yield")
 		case commissary.Preferment:
 			fm.Target = must(e, "target", "22 °C", ambient)
@@ -95,15 +95,16 @@ func (r *reader) formulas(f *fields) {
 			if fm.Rise < quantity.Whole && fm.Rise > 0 {
 				r.fault(e.at("rise"), "%s: it rises to %v of its volume; write at least 100 %%", e.what, fm.Rise)
 			}
+			r.starter(e, &fm)
 			e.forbid("is for doughs and preps only", "cold_within", "sack")
 			e.forbid("is for preps only; a preferment has a loss", "yield")
 		case commissary.Prep:
 			fm.Yield = must(e, "yield", "96 %", above(upTo(quantity.Whole)))
 			fm.ColdWithin = read(e, "cold_within", above(quantity.ParseSeconds))
-			e.forbid("is for doughs and preferments only", "target", "ripe", "rise", "sack", "preferments")
+			e.forbid("is for doughs and preferments only", "target", "ripe", "rise", "sack", "preferments", "keep_back", "feed_within")
 			e.forbid("is not used for preps, which have a yield", "loss")
 		default:
-			for _, key := range []string{"target", "ripe", "rise", "cold_within", "sack", "yield"} {
+			for _, key := range []string{"target", "ripe", "rise", "keep_back", "feed_within", "cold_within", "sack", "yield"} {
 				e.take(key) // the kind is wrong already
 			}
 		}
@@ -119,6 +120,21 @@ func (r *reader) formulas(f *fields) {
 		r.book.Formulas = append(r.book.Formulas, fm)
 		r.later(since, func() { r.judgeLines(e, fm, shares) })
 	})
+}
+
+// starter reads what keeps a preferment alive that is fed from itself.
+func (r *reader) starter(e *fields, fm *commissary.Formula) {
+	fm.KeepBack = read(e, "keep_back", above(quantity.ParseMass))
+	fm.FeedWithin = read(e, "feed_within", above(quantity.ParseSeconds))
+	fed := slices.ContainsFunc(fm.Preferments, func(p commissary.PrefermentShare) bool { return p.Formula == fm.ID })
+	switch {
+	case e.has("keep_back") != e.has("feed_within"):
+		r.fault(e.line, "%s: write how much is kept back and within what time it is fed again, for example keep_back: 2 kg, feed_within: 30 h; or neither", e.what)
+	case e.has("keep_back") && !fed:
+		r.fault(e.at("keep_back"), "%s: it is kept back, but not fed from itself; name it under its own \"preferments\" with days_before: 1", e.what)
+	case e.has("feed_within") && fm.FeedWithin < fm.Ripe.Min:
+		r.fault(e.at("feed_within"), "%s: it is fed within %v, but not ripe before %v", e.what, fm.FeedWithin, fm.Ripe.Min)
+	}
 }
 
 func (r *reader) mix(e *fields, fm *commissary.Formula) {

@@ -136,6 +136,12 @@ var refusals = map[string]refusal{
 	"dollies of no size": {[]change{{"owned: 100, slots: 1", "owned: 40, dollies: 3, slots: 1"}}, []string{
 		`k.yaml:8: container "box": write how many dollies there are and how many of it stand on one, for example dollies: 40, per_dolly: 20; or neither`,
 	}},
+	"kept back, but never fed": {[]change{{"rise: 250 %", "rise: 250 %\n    keep_back: 2 kg\n    feed_within: 30 h"}}, []string{
+		`k.yaml:43: formula "poolish": it is kept back, but not fed from itself; name it under its own "preferments" with days_before: 1`,
+	}},
+	"kept back for no time": {[]change{{"rise: 250 %", "rise: 250 %\n    keep_back: 2 kg"}}, []string{
+		`k.yaml:34: formula "poolish": write how much is kept back and within what time it is fed again, for example keep_back: 2 kg, feed_within: 30 h; or neither`,
+	}},
 	"flour not 100": {[]change{{"      flour: 100 %", "      flour: 90 %"}}, []string{
 		`k.yaml:20: formula "dough": its flour adds up to 90 %; every share is of the total flour, so flour adds up to 100 %`,
 	}},

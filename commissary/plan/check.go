@@ -42,6 +42,7 @@ func Check(in Input, p commissary.Plan) []commissary.Reason {
 	c.vessels()
 	c.resources()
 	c.cleanBoxes()
+	c.starters()
 	c.outages()
 	c.scores()
 	return c.out

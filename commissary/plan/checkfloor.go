@@ -66,7 +66,9 @@ func (c *checker) vessels() {
 			from = nil // a prep is packed, and its vessel free
 		}
 		for _, t := range from {
-			f.off = latest(f.off, t.by.load)
+			if t.by.Formula != b.Formula { // a starter's next feed is kept back, out of its tub
+				f.off = latest(f.off, t.by.load)
+			}
 		}
 		rows[unit{b.Vessel, b.Unit}] = append(rows[unit{b.Vessel, b.Unit}], f)
 	}

@@ -187,6 +187,16 @@ var mutants = []mutant{
 		m.in.Away = []commissary.Away{{Container: box.ID, Containers: 1, Left: left.Add(sec(by))}}
 		box.Owned = int(peak)
 	}},
+	{code: commissary.BrokenUnfed, name: "too little kept back", over: 1, set: func(t *testing.T, m *mutation, by int64) {
+		kept := m.starter(t)
+		require.Positive(t, kept)
+		m.formula("poolish").KeepBack = kept + quantity.Mass(by)
+	}},
+	{code: commissary.BrokenUnfed, name: "a day left out and not told", plain: true, set: func(t *testing.T, m *mutation, by int64) {
+		m.formula("poolish").KeepBack = m.starter(t)
+		at := slices.IndexFunc(m.p.Exceptions, func(r commissary.Reason) bool { return r.Code == commissary.ReasonUnfed })
+		m.p.Exceptions = slices.Delete(m.p.Exceptions, at, at+1)
+	}},
 	{code: commissary.BrokenColdWithin, over: 1, set: func(t *testing.T, m *mutation, by int64) {
 		var most quantity.Seconds
 		for _, b := range m.of(t, "house-dough") {
@@ -577,6 +587,30 @@ func (m *mutation) boxesAt(at time.Time) (boxes int) {
 		}
 	}
 	return boxes
+}
+
+// starter has people told that the poolish is a starter that cannot be fed but
+// on the one day on which it is stirred, and returns what is left of it then.
+func (m *mutation) starter(t *testing.T) quantity.Mass {
+	zone, err := civil.LoadZone(m.in.Book.Kitchen.Zone)
+	require.NoError(t, err)
+	stirred := m.of(t, "poolish")
+	require.Len(t, stirred, 1)
+	left, err := formula.ComesOut(*m.formula("poolish"), stirred[0].Mass)
+	require.NoError(t, err)
+	for _, b := range m.p.Batches {
+		for _, u := range b.Uses {
+			if u.Batch == stirred[0].ID {
+				left -= u.Mass
+			}
+		}
+	}
+	for d := range m.in.Book.Kitchen.PlanDays {
+		if day := zone.Date(m.in.At).AddDays(d); day != zone.Date(stirred[0].MixEnd) {
+			m.p.Exceptions = append(m.p.Exceptions, commissary.Reason{Code: commissary.ReasonUnfed, Limit: "poolish", BakeDate: day, Text: "no hands"})
+		}
+	}
+	return left
 }
 
 // comesRound has dough boxes counted: two days out, three hours to wash and dry.

@@ -121,7 +121,9 @@ func (c *checker) inputs() {
 		var last time.Time
 		for _, t := range c.uses[id] {
 			drawn += t.mass
-			last = latest(last, t.by.load)
+			if t.by.Formula != s.formula { // a starter's next feed is kept back, out of its tub
+				last = latest(last, t.by.load)
+			}
 		}
 		for _, t := range c.plan.Takes {
 			if t.Lot == id {
@@ -161,6 +163,9 @@ func (c *checker) ripe(b *judged, f commissary.Formula, s source) {
 	from := c.formulas[s.formula]
 	age := seconds(b.load.Sub(s.made))
 	least, most := int64(from.Ripe.Min), int64(from.Ripe.Max)
+	if from.Starter() && f.ID == from.ID {
+		most = int64(from.FeedWithin)
+	}
 	if from.Kind != commissary.Preferment {
 		least, most = seconds(s.ready.Sub(s.made)), int64(quantity.MaxSeconds)
 		for _, it := range c.items {

@@ -94,6 +94,7 @@ type want struct {
 	from, to int64             // end of mixing
 	ready    int64             // all steps done by then
 	leaves   int64             // places in the cold held until then
+	kept     bool              // it keeps a starter alive: nothing else draws from it, and nothing takes it away
 	goes     []going           // what leaves when, by time; the rest is nobody's
 	until    int64             // the vessel itself is held until then, for tubs
 }
@@ -459,7 +460,10 @@ func (fl *floor) feed(r *recipe, p *placed) bound {
 		if in.daysBefore > 0 {
 			latest = min(latest, fl.k.dayEnd(p.load, in.daysBefore))
 		}
-		oldest := fl.k.oldestInput(source)
+		oldest, itself := fl.k.oldestInput(source), in.recipe == p.recipe
+		if itself && source.Starter() {
+			oldest = source.FeedWithin
+		}
 		var need quantity.Mass
 		for _, l := range sheet.Lines {
 			if l.Preferment == source.ID || l.Prep == source.ID {
@@ -468,8 +472,8 @@ func (fl *floor) feed(r *recipe, p *placed) bound {
 		}
 		for _, t := range fl.tubs {
 			age := quantity.Seconds(p.load - t.made)
-			if need == 0 || t.recipe != in.recipe || t.left == 0 || t.made > latest || t.ready > p.load || age > oldest || t.until < p.load {
-				continue
+			if need == 0 || t.recipe != in.recipe || t.left == 0 || t.made > latest || t.ready > p.load || age > oldest || t.until < p.load && !itself {
+				continue // what a starter is fed from is kept back, out of its tub
 			}
 			amount := min(need, t.left)
 			fl.draw(p, t, amount)
@@ -635,6 +639,9 @@ func (fl *floor) lift(p *placed) {
 	fl.clear(p)
 	draws := p.draws
 	p.draws = nil
+	if p.kept {
+		fl.setTubs(slices.DeleteFunc(slices.Clone(fl.tubs), func(t *tub) bool { return t.batch == p }))
+	}
 	fl.journal = append(fl.journal, func() { fl.stand(p); p.draws = draws })
 	for _, d := range draws {
 		fl.leave(d.tub, d.tub.left+d.mass)
@@ -644,7 +651,7 @@ func (fl *floor) lift(p *placed) {
 		}
 		c.feeds--
 		fl.journal = append(fl.journal, func() { c.feeds++ })
-		if c.feeds == 0 {
+		if c.feeds == 0 && !c.kept {
 			fl.setTubs(slices.DeleteFunc(slices.Clone(fl.tubs), func(t *tub) bool { return t == d.tub }))
 			fl.lift(c)
 		}

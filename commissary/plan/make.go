@@ -39,13 +39,17 @@ func Make(in Input) (commissary.Plan, error) {
 	fl := openFloor(k)
 	takes, reasons := takeFromLots(k, fl, p.Needs, open)
 	p.Takes = takes
+	fl.keepAlive()
 	s := newSearch(k, fl, p.Needs, open)
 	s.run(in.budget())
+	unfed := fl.keepAlive()
+	s.now = s.measure()
 	served := s.serves(p.Needs, open)
 	p.Batches = s.list(served)
 	p.Steps = in.budget()
 	p.Scores = s.scores()
 	p.Exceptions = append(p.Exceptions, reasons...)
+	p.Exceptions = append(p.Exceptions, unfed...)
 	p.Exceptions = append(p.Exceptions, s.shorts(p.Needs, open)...)
 	p.Exceptions = append(p.Exceptions, s.offBand()...)
 	return p, nil
