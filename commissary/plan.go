@@ -141,6 +141,15 @@ type Score struct {
 	Bound int64
 }
 
+// Expected is what a shop is forecast to sell of an item on a bake date: a need
+// where nobody spoke for it.
+type Expected struct {
+	Shop     string
+	Item     string
+	BakeDate civil.Date
+	Pieces   quantity.Pieces
+}
+
 // Away is containers that left with a delivery and may not be back.
 type Away struct {
 	Container  string

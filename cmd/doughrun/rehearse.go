@@ -21,6 +21,7 @@ import (
 // files is a night in files.
 type files struct {
 	kitchen, orders, lots string
+	forecast              string
 	night, at             string
 	plan, facts           string // the plan in force, and what happened since
 	seed                  uint64
@@ -31,6 +32,7 @@ func (f *files) flags(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.kitchen, "kitchen", "", "file with the kitchen book")
 	cmd.Flags().StringVar(&f.orders, "orders", "", "CSV file with the night's orders: shop,item,quantity,bake_date")
 	cmd.Flags().StringVar(&f.lots, "lots", "", "CSV file with the lots on hand: code,item,formula,quantity,made,held")
+	cmd.Flags().StringVar(&f.forecast, "forecast", "", "CSV file with what shops are expected to sell where nobody ordered: shop,item,bake_date,quantity")
 	cmd.Flags().StringVar(&f.night, "night", "", "the night, as 2026-11-26: the date of the evening whose trade just ended")
 	cmd.Flags().StringVar(&f.plan, "in-force", "", "file with the released plan as JSON: what has begun stands, the rest moves as little as it can")
 	cmd.Flags().StringVar(&f.facts, "facts", "", "CSV file with what happened since: "+factColumns)
@@ -68,6 +70,14 @@ func (f *files) input(j *job) (plan.Input, error) {
 			return in, err
 		}
 		if in.Lots, err = book.ReadLots(f.lots, text, in.Book); err != nil {
+			return in, err
+		}
+	}
+	if f.forecast != "" {
+		if text, err = j.read(f.forecast); err != nil {
+			return in, err
+		}
+		if in.Forecast, err = book.ReadForecast(f.forecast, text, in.Book); err != nil {
 			return in, err
 		}
 	}

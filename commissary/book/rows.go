@@ -151,6 +151,43 @@ func ReadOrders(file string, data []byte, b commissary.Book, night civil.Date) (
 	return orders, nil
 }
 
+// ReadForecast reads what shops are expected to sell from CSV with the header
+// shop,item,bake_date,quantity. It comes out by bake date, item and shop. The
+// error is a *commissary.Error of kind Invalid and reason FORECAST_INVALID with
+// faults at file:line.
+func ReadForecast(file string, data []byte, b commissary.Book) ([]commissary.Expected, error) {
+	r := &reader{file: file, what: "the forecast file", reason: "FORECAST_INVALID"}
+	shops, items := shopNames(b), itemNames(b)
+	at := map[commissary.Expected]int{}
+	var all []commissary.Expected
+	for _, row := range r.rows(data, "shop", "item", "bake_date", "quantity") {
+		since := r.wrong
+		e := commissary.Expected{Shop: row.fields[0], Item: row.fields[1]}
+		r.known(row.line, "shop", e.Shop, shops)
+		r.known(row.line, "item", e.Item, items)
+		bake, err := civil.ParseDate(row.fields[2])
+		if err != nil {
+			r.fault(row.line, "bake_date: %q is not a date; write year-month-day, for example 2026-11-27", show(row.fields[2]))
+		}
+		e.BakeDate = bake
+		if first, ok := at[e]; ok {
+			r.fault(row.line, "shop %q is forecast to sell %q on %s twice, first on line %d; keep one", e.Shop, e.Item, bake.Long(), first)
+		}
+		at[e] = row.line
+		pieces, err := whole(0, mostPieces)(row.fields[3])
+		if err != nil {
+			r.fault(row.line, "quantity: %v", err)
+		}
+		if e.Pieces = quantity.Pieces(pieces); r.wrong == since {
+			all = append(all, e)
+		}
+	}
+	slices.SortFunc(all, func(a, b commissary.Expected) int {
+		return cmp.Or(a.BakeDate.Compare(b.BakeDate), cmp.Compare(a.Item, b.Item), cmp.Compare(a.Shop, b.Shop))
+	})
+	return all, r.err()
+}
+
 func shopNames(b commissary.Book) []string {
 	var all []string
 	for _, s := range b.Shops {

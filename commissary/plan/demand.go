@@ -22,7 +22,8 @@ func (s service) compare(t service) int {
 
 // Demand gathers what every shop needs for the services that this night's
 // plan looks at: the newest accepted line of each shop, item and bake date,
-// and the standing orders where no order speaks. The reasons say what is not
+// the standing orders where no order speaks, and the forecast where neither
+// does. The reasons say what is not
 // confirmed and what nobody can deliver. Needs come sorted by bake date, item
 // and shop.
 func Demand(in Input) ([]commissary.Need, []commissary.Reason, error) {
@@ -107,6 +108,17 @@ func (k *kitchen) demand() ([]commissary.Need, []commissary.Reason) {
 					silent[shop.ID] = true
 				}
 			}
+		}
+	}
+	for _, e := range k.in.Forecast {
+		s := service{e.Shop, e.Item, e.BakeDate}
+		item, known := k.items[e.Item]
+		shop, there := k.shops[e.Shop]
+		if _, wanted := wishes[s]; wanted || !known || !there || e.Pieces <= 0 || !trades(shop, e.BakeDate) || k.visit(e.Shop, k.deliveryOf(s)).run == "" {
+			continue
+		}
+		if _, spoken := spokenOn(e.Shop, item, e.BakeDate); !spoken {
+			wishes[s] = wish{min(e.Pieces, quantity.MaxPieces), commissary.FromForecast, k.in.Night}
 		}
 	}
 	services := make([]service, 0, len(wishes))

@@ -101,7 +101,8 @@ type want struct {
 
 // going is pieces of a batch that leave at a time.
 type going struct {
-	item int // place among the recipe's items
+	item  int             // place among the recipe's items
+	loose quantity.Pieces // of these, perhaps not ordered yet
 	leaving
 }
 
@@ -480,12 +481,14 @@ func (fl *floor) feed(r *recipe, p *placed) bound {
 			need -= amount
 		}
 		for need > 0 {
-			t := fl.stir(in.recipe, source, p.load, latest, need)
+			spare := fl.cushion(need, p)
+			t := fl.stir(in.recipe, source, p.load, latest, need+spare)
 			if t == nil {
 				return bound{kind: limitPreferment, id: source.ID}
 			}
 			amount := min(need, t.left)
 			fl.draw(p, t, amount)
+			fl.leave(t, max(t.left-spare, 0))
 			if t.left < amount/20 {
 				fl.leave(t, 0) // a scraping is not kept for another batch
 			}
@@ -493,6 +496,26 @@ func (fl *floor) feed(r *recipe, p *placed) bound {
 		}
 	}
 	return bound{}
+}
+
+// cushion is what is stirred above the need of a batch, for shops that may order
+// more than is counted on: the book's share of what nobody has ordered yet.
+func (fl *floor) cushion(need quantity.Mass, p *placed) quantity.Mass {
+	var loose, all quantity.Pieces
+	for _, g := range p.goes {
+		loose, all = loose+g.loose, all+g.pieces
+	}
+	if loose == 0 {
+		return 0
+	}
+	part, err := quantity.Scale(need, int64(loose), int64(all), quantity.Up)
+	if err == nil {
+		part, err = quantity.Share(part, fl.k.book.Kitchen.Cushion, quantity.Up)
+	}
+	if err != nil {
+		return 0
+	}
+	return part
 }
 
 func (fl *floor) draw(p *placed, t *tub, amount quantity.Mass) {

@@ -207,13 +207,21 @@ func freeOf(k *kitchen, b commissary.Batch) quantity.Mass {
 	return left
 }
 
-// share gives what there is to the needs whose window it is in.
-func (s *stock) share(needs []commissary.Need, open []quantity.Pieces) []commissary.Take {
+// share gives what there is to the needs whose window it is in: to those that
+// are ordered first, then by standing order, then by forecast.
+func (s *stock) share(needs []commissary.Need, open []quantity.Pieces) (takes []commissary.Take) {
+	for _, source := range []commissary.Source{commissary.FromOrder, commissary.FromStanding, commissary.FromForecast} {
+		takes = append(takes, s.shareAmong(source, needs, open)...)
+	}
+	return takes
+}
+
+func (s *stock) shareAmong(source commissary.Source, needs []commissary.Need, open []quantity.Pieces) []commissary.Take {
 	var able []int
 	var weights []quantity.Pieces
 	var total quantity.Pieces
 	for i, n := range needs {
-		if open[i] > 0 && !s.made.Before(n.MadeFrom) && !s.made.After(n.MadeTo) && !s.ready.After(n.Departs) {
+		if n.Source == source && open[i] > 0 && !s.made.Before(n.MadeFrom) && !s.made.After(n.MadeTo) && !s.ready.After(n.Departs) {
 			able, weights, total = append(able, i), append(weights, open[i]), total+open[i]
 		}
 	}

@@ -30,6 +30,9 @@ type Input struct {
 	Before []commissary.Batch
 	// Outages are what does not work, and when.
 	Outages []commissary.Outage
+	// Forecast is what shops are expected to sell: it counts where neither an
+	// order nor a standing order speaks.
+	Forecast []commissary.Expected
 	// Away are the containers that earlier deliveries took along.
 	Away []commissary.Away
 	Seed uint64

@@ -23,6 +23,7 @@ type class struct {
 	ready        int64 // when its run departs
 	bake         civil.Date
 	pieces, open quantity.Pieces
+	loose        quantity.Pieces // of these, not ordered yet
 	needs        []int
 	what         bound // what kept it from being served in full
 }
@@ -102,6 +103,9 @@ func newSearch(k *kitchen, fl *floor, needs []commissary.Need, open []quantity.P
 		s.classes[c].pieces += open[i]
 		s.classes[c].open += open[i]
 		s.classes[c].needs = append(s.classes[c].needs, i)
+		if n.Source != commissary.FromOrder {
+			s.classes[c].loose += open[i]
+		}
 	}
 	// The order of classes must not hang on the names of shops.
 	slices.SortStableFunc(s.classes, func(x, y class) int {
@@ -777,7 +781,8 @@ func (s *search) size(r, m int, band bool, at int64, most quantity.Mass) (want, 
 func (s *search) goes(fills []fill) []going {
 	goes := make([]going, len(fills))
 	for i, f := range fills {
-		goes[i] = going{s.classes[f.class].item, leaving{s.classes[f.class].ready, f.pieces}}
+		c := &s.classes[f.class]
+		goes[i] = going{c.item, min(f.pieces, c.loose), leaving{c.ready, f.pieces}}
 	}
 	slices.SortStableFunc(goes, func(a, b going) int { return cmp.Compare(a.at, b.at) })
 	return goes

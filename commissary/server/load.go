@@ -31,6 +31,9 @@ func (c *core) loadNight(tx commissary.Tx, id string, date civil.Date, at time.T
 		return nil, plan.Input{}, err
 	}
 	in := plan.Input{Book: k.Book, Night: date, At: at}
+	if in.Forecast, err = c.expected(tx, id, k, date); err != nil {
+		return nil, in, err
+	}
 	orders, err := tx.Orders(id).Since(date.AddDays(-max(k.Book.Kitchen.PlanDays, 1)))
 	if err != nil {
 		return nil, in, err

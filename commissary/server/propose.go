@@ -12,6 +12,7 @@ import (
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
 	"doughrun/commissary/forecast"
+	"doughrun/commissary/quantity"
 	"doughrun/commissary/wire"
 	v1 "doughrun/proto/doughrun/v1"
 )
@@ -83,7 +84,7 @@ func (c *core) till(ctx context.Context, id, shopID string, night civil.Date) (*
 		if err != nil {
 			return err
 		}
-		t = &till{kitchen: k, shop: shop, night: night, at: at, series: map[string]forecast.Series{}}
+		t = &till{kitchen: k, shop: shop, night: night, at: at}
 		n, err := tx.Counts(id).Get(night, shopID)
 		if err == nil {
 			t.count = &n
@@ -94,7 +95,7 @@ func (c *core) till(ctx context.Context, id, shopID string, night civil.Date) (*
 		if err != nil {
 			return err
 		}
-		t.history(sales)
+		t.series = history(shop, night, sales)
 		orders, err := tx.Orders(id).Since(night.AddDays(-max(k.Book.Kitchen.PlanDays, 1)))
 		if err != nil {
 			return err
@@ -107,26 +108,81 @@ func (c *core) till(ctx context.Context, id, shopID string, night civil.Date) (*
 	return t, err
 }
 
-// history sorts sales into series that end on the night.
-func (t *till) history(sales []commissary.Sale) {
+// history sorts a shop's sales into series that end on the night.
+func history(shop commissary.Shop, night civil.Date, sales []commissary.Sale) map[string]forecast.Series {
+	all := map[string]forecast.Series{}
 	kinds := map[commissary.SaleKind]forecast.Kind{commissary.SaleOrdinary: forecast.Counted, commissary.SaleSoldOut: forecast.SoldOut,
 		commissary.SaleClosed: forecast.Closed, commissary.SaleEvent: forecast.Event}
 	for _, v := range sales {
-		if v.Day.Compare(t.night) > 0 {
+		if v.Day.Compare(night) > 0 {
 			continue
 		}
-		s, ok := t.series[v.Item]
+		s, ok := all[v.Item]
 		if !ok {
-			s = forecast.Series{Shop: v.Shop, Item: v.Item, First: v.Day, Days: make([]forecast.Day, t.night.Days(v.Day)+1)}
+			s = forecast.Series{Shop: v.Shop, Item: v.Item, First: v.Day, Days: make([]forecast.Day, night.Days(v.Day)+1)}
 			for i := range s.Days {
-				if !trades(t.shop, v.Day.AddDays(i)) {
+				if !trades(shop, v.Day.AddDays(i)) {
 					s.Days[i].Kind = forecast.Closed
 				}
 			}
 		}
 		s.Days[v.Day.Days(s.First)] = forecast.Day{Kind: kinds[v.Kind], Sold: v.Pieces}
-		t.series[v.Item] = s
+		all[v.Item] = s
 	}
+	return all
+}
+
+// expected is what every shop is expected to sell on the days that a night's
+// plan looks at, of each item with enough history to believe it. Nothing is
+// read of what standing orders speak for on all of these days.
+func (c *core) expected(tx commissary.Tx, id string, k *kitchen, night civil.Date) ([]commissary.Expected, error) {
+	var all []commissary.Expected
+	days := max(k.Book.Kitchen.PlanDays, 1)
+	open := func(shop commissary.Shop, it commissary.Item) bool {
+		for d := range days {
+			bake := night.AddDays(1 + it.Ship.DeliverBefore + d)
+			if trades(shop, bake) && !slices.ContainsFunc(shop.Standing, func(s commissary.Standing) bool { return s.Item == it.ID && s.Days.Has(bake.Weekday()) }) {
+				return true
+			}
+		}
+		return false
+	}
+	for _, shop := range k.Book.Shops {
+		items := slices.DeleteFunc(slices.Clone(k.Items), func(it commissary.Item) bool { return !open(shop, it) })
+		if len(items) == 0 {
+			continue
+		}
+		sales, err := tx.Counts(id).Sales(shop.ID, night.AddDays(1-historyDays))
+		if err != nil {
+			return nil, err
+		}
+		series := history(shop, night, sales)
+		for _, it := range items {
+			s, known := series[it.ID]
+			if !known {
+				continue
+			}
+			fit, err := c.fits.learn(id, s)
+			if err != nil {
+				return nil, err
+			}
+			if fit.Counted < standingFor {
+				continue
+			}
+			first := night.AddDays(1 + it.Ship.DeliverBefore)
+			for d := range days {
+				bake := first.AddDays(d)
+				sells, err := fit.On(bake)
+				if err != nil {
+					return nil, err
+				}
+				if n := quantity.Pieces((sells + forecast.Piece/2) / forecast.Piece); n > 0 && trades(shop, bake) {
+					all = append(all, commissary.Expected{Shop: shop.ID, Item: it.ID, BakeDate: bake, Pieces: n})
+				}
+			}
+		}
+	}
+	return all, nil
 }
 
 func (s orders) ProposeOrder(ctx context.Context, req *v1.ProposeOrderRequest) (*v1.ProposeOrderResponse, error) {

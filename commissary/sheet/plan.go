@@ -168,11 +168,11 @@ func (p *page) days(m *v1.Plan) {
 		return cmp.Or(loads(a).AsTime().Compare(loads(b).AsTime()), cmp.Compare(a.GetId(), b.GetId()))
 	})
 	several := severalOf(batches)
-	fed := map[string][]string{} // batch → whom it feeds
+	fed := map[string][]*v1.Batch{} // batch → whom it feeds
 	for _, b := range batches {
 		for _, u := range b.GetUses() {
-			if u.GetBatchId() != "" {
-				fed[u.GetBatchId()] = append(fed[u.GetBatchId()], b.GetId())
+			if list := fed[u.GetBatchId()]; u.GetBatchId() != "" && !slices.Contains(list, b) {
+				fed[u.GetBatchId()] = append(list, b)
 			}
 		}
 	}
@@ -191,7 +191,7 @@ func (p *page) days(m *v1.Plan) {
 	}
 }
 
-func (p *page) day(m *v1.Plan, d civil.Date, batches []*v1.Batch, several map[string]bool, fed map[string][]string) {
+func (p *page) day(m *v1.Plan, d civil.Date, batches []*v1.Batch, several map[string]bool, fed map[string][]*v1.Batch) {
 	title := fmt.Sprintf("TO MAKE ON %s: %s", strings.ToUpper(d.Long()), counted(int64(len(batches)), "batch"))
 	if ordered, all := share(batches...); ordered == 0 && all > 0 {
 		title += ", NOT ORDERED YET"
@@ -200,16 +200,23 @@ func (p *page) day(m *v1.Plan, d civil.Date, batches []*v1.Batch, several map[st
 	cols := []column{{"LOAD", 12, false}, {"BATCH", 11, false}, {"FORMULA", 19, false}, {"VESSEL", 19, false}, {"MASS", 9, true}, {"FIRM", 5, true}}
 	p.table(0, cols, nil)
 	for _, b := range batches {
-		p.row(0, cols, []string{p.mark(loads(b)), b.GetId(), either(b.GetFormulaName(), b.GetFormulaId()), vesselOf(b, several[b.GetVesselId()]), p.about(b.GetMassMg()), firm(b)})
+		p.row(0, cols, []string{p.mark(loads(b)), b.GetId(), either(b.GetFormulaName(), b.GetFormulaId()), vesselOf(b, several[b.GetVesselId()]), p.about(b.GetMassMg()), firm(eaten(b, fed)...)})
 		if b.GetOdd() {
 			p.put(13, "*** ODD: its weights differ from the other batches ***")
 		}
 		for _, x := range b.GetMakes() {
 			p.put(13, made(b, x))
 		}
+		if text := notOrdered(b); text != "" {
+			p.put(13, text)
+		}
 		if list := fed[b.GetId()]; len(list) > 0 {
-			slices.Sort(list)
-			p.put(13, "goes into "+strings.Join(slices.Compact(list), ", "))
+			ids := make([]string, len(list))
+			for i, x := range list {
+				ids[i] = x.GetId()
+			}
+			slices.Sort(ids)
+			p.put(13, "goes into "+strings.Join(ids, ", "))
 		}
 		if m.GetRevision() > 0 && b.GetState() == v1.BatchState_BATCH_STATE_PLANNED {
 			p.put(13, "not posted yet: the next plan may change it")
@@ -251,6 +258,40 @@ func loads(b *v1.Batch) *timestamppb.Timestamp {
 		}
 	}
 	return b.GetMixEndTime()
+}
+
+// eaten is the batches whose pieces a batch ends in: itself, or those that
+// what makes no pieces goes into.
+func eaten(b *v1.Batch, fed map[string][]*v1.Batch) []*v1.Batch {
+	if len(b.GetMakes()) > 0 {
+		return []*v1.Batch{b}
+	}
+	var all []*v1.Batch
+	for _, x := range fed[b.GetId()] {
+		all = append(all, eaten(x, fed)...)
+	}
+	return all
+}
+
+// notOrdered says who spoke for the pieces of a batch, where not all are ordered.
+func notOrdered(b *v1.Batch) string {
+	from := map[v1.Source]int64{}
+	for _, s := range b.GetServes() {
+		from[s.GetSource()] += s.GetPieces()
+	}
+	var parts []string
+	for _, s := range []struct {
+		source v1.Source
+		text   string
+	}{{v1.Source_SOURCE_ORDER, "ordered"}, {v1.Source_SOURCE_STANDING, "by standing order"}, {v1.Source_SOURCE_FORECAST, "by forecast"}} {
+		if n := from[s.source]; n > 0 || s.source == v1.Source_SOURCE_ORDER {
+			parts = append(parts, fmt.Sprintf("%d %s", n, s.text))
+		}
+	}
+	if len(parts) == 1 {
+		return ""
+	}
+	return strings.Join(parts, ", ")
 }
 
 // share counts the pieces that shops have ordered among those that are made.
