@@ -24,7 +24,13 @@ type Lot struct {
 	Place      string          // AtKitchen, AtReturns, a van's (see OnVan), or a shop id
 	Batch      string          // empty for a counted-in lot
 	Held       string          // why it must not be used; empty: free
-	Receipt    Receipt         // of what was bought in
+	// Off is how much warmer than its formula's target the dough came out;
+	// 0 where it was not measured. It moves when the lot is ready.
+	Off quantity.Temp
+	// NotAfter is the end of the earliest use of what went into it, which it
+	// must not outlive; zero: no limit.
+	NotAfter time.Time
+	Receipt  Receipt // of what was bought in
 }
 
 // Receipt is what was noted when an ingredient lot was received.

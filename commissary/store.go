@@ -122,7 +122,8 @@ type Lots interface {
 	// Create keeps a new lot; its quantity comes from movements. With Held set
 	// it is on hold for its own sake. Conflict when the code is taken.
 	Create(l Lot) error
-	// Amend replaces when a kept lot was made, and its receipt.
+	// Amend replaces when a kept lot was made, what its window follows from
+	// (Off, NotAfter), and its receipt.
 	Amend(l Lot) error
 	// Move appends a movement. Precondition when the lot's quantity at the
 	// place would fall below zero.
@@ -148,6 +149,9 @@ type Lots interface {
 	// Draw keeps that a batch took from a lot. A draw that is there already
 	// stays, but for a possible one, which becomes certain.
 	Draw(d Draw) error
+	// Redraw keeps what a batch took from a lot by a correction, whatever was
+	// kept of it before.
+	Redraw(d Draw) error
 	// Change appends a change of what is in use.
 	Change(c InUse) error
 	// Changes returns an ingredient's changes of use, oldest first.

@@ -383,7 +383,7 @@ func (f *bookFile) use(a *answer, item commissary.Item, q readyFlags) (*readiedA
 		}
 		where = "the walk-in of " + shop.Name + " at " + f.units.Temp(shop.WalkIn)
 	}
-	u := plan.UseWindow(&f.Book, zone, made, item, shop, arrives)
+	u := plan.UseWindow(&f.Book, zone, commissary.Lot{Made: made}, item, shop, arrives)
 	model := f.Book.Kitchen.Model
 	if model == "" {
 		model = string(ferment.Chart)

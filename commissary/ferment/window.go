@@ -60,6 +60,25 @@ func UseWindow(made time.Time, w commissary.Window, k Keeping, m Model) Usable {
 	return u
 }
 
+// Ahead returns how much further on than usual a lot is whose dough came out
+// warmer than its target, as a time at the cold store's temperature; below
+// zero for a colder one. Usual are the stages of the usual way, as Process
+// gives them: the warm ones and the beginning of the cooling are warmer by as
+// much. The model gives way to the Chart where a temperature is beyond it.
+func (m Model) Ahead(cold quantity.Temp, usual []Stage, warmer quantity.Temp) quantity.Seconds {
+	past := make([]Stage, len(usual))
+	for i, s := range usual {
+		if s.Mass > 0 {
+			s.From += warmer
+		} else {
+			s.At += warmer
+		}
+		past[i] = s
+	}
+	m = m.over(append(append(temps(usual), temps(past)...), cold)...)
+	return m.Age(cold, past) - m.Age(cold, usual)
+}
+
 // convert returns the ages on the clock at which the lot has come as far as
 // the book's ages say, cut to the hard maximum, and whether Min was cut.
 func (m Model) convert(w commissary.Window, k Keeping) (ages [5]quantity.Seconds, unripe bool) {

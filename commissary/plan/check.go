@@ -64,6 +64,7 @@ type checker struct {
 	demanded []commissary.Need // what Demand says, in its order
 	said     []commissary.Reason
 	needs    map[service]commissary.Need
+	aged     map[string][2]time.Time // the two clocks of a lot, by code
 
 	plan  commissary.Plan
 	fresh []judged            // the batches the plan adds
@@ -95,7 +96,7 @@ func newChecker(in Input, from time.Time) (*checker, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &checker{in: in, zone: zone, byID: map[string]*judged{}, uses: map[string][]taking{}, needs: map[service]commissary.Need{},
+	c := &checker{in: in, zone: zone, byID: map[string]*judged{}, uses: map[string][]taking{}, needs: map[service]commissary.Need{}, aged: map[string][2]time.Time{},
 		items:    named(in.Book.Items, func(x commissary.Item) string { return x.ID }),
 		formulas: named(in.Book.Formulas, func(x commissary.Formula) string { return x.ID }),
 		mixers:   named(in.Book.Vessels, func(x commissary.Vessel) string { return x.ID }),
@@ -161,9 +162,9 @@ func (c *checker) lotsSaid() {
 	for _, l := range c.in.Lots {
 		code, what := commissary.ReasonHeldLot, "is on hold ("+l.Held+")"
 		if l.Held == "" {
-			code, what = commissary.ReasonExpiredLot, "is past its hard maximum"
+			code, what = commissary.ReasonExpiredLot, "is past its time"
 		}
-		expired := l.Item != "" && l.Made.Add(span(c.items[l.Item].Window.Max)).Before(c.in.At)
+		expired := l.Item != "" && (l.Made.Add(span(c.items[l.Item].Window.Max)).Before(c.in.At) || !l.NotAfter.IsZero() && l.NotAfter.Before(c.in.At))
 		said := func(r commissary.Reason) bool { return r.Code == code && r.Limit == l.Code }
 		if (l.Held != "" || expired) && !slices.ContainsFunc(c.plan.Exceptions, said) {
 			c.broken(commissary.Reason{Code: commissary.BrokenUnsaid, Limit: l.Code, Item: l.Item, Pieces: l.Pieces}, "Nobody is told that lot %s %s.", l.Code, what)

@@ -144,13 +144,14 @@ func (c dispatchChecker) picks() {
 			says(commissary.BrokenHeld, p.Lot, int64(p.Pieces), "is from a lot on hold (%s). Leave it.", l.Held)
 		}
 		r.Over = 0
-		c.inWindow(r, n, l.Made, p.Lot)
+		young, old := c.clocks(l)
+		c.inWindow(r, n, young, old, p.Lot)
 		if most := c.lastUse(l, item, p); p.UseBy.After(most) || p.UseFrom.After(p.Best) || p.Best.After(p.UseBy) {
 			says(commissary.BrokenWindow, "use by", seconds(p.UseBy.Sub(most)), "says use from %s, best %s, by %s; %s is the last for that shop.", c.at(p.UseFrom), c.at(p.Best), c.at(p.UseBy), c.at(most))
 		}
 		for _, older := range ofItem[p.Item] {
 			left := older.Pieces - taken[older.Code]
-			if older.Made.Before(l.Made) && c.usable(older, n) && left >= min(per, p.Pieces) {
+			if _, theirs := c.clocks(older); theirs.Before(old) && c.usable(older, n) && left >= min(per, p.Pieces) {
 				says(commissary.BrokenOldest, older.Code, int64(left), "leaves %d of the older lot %s, which is in its window. Take that first.", left, older.Code)
 				break
 			}
@@ -173,12 +174,31 @@ func (c dispatchChecker) lastUse(l commissary.Lot, item commissary.Item, p commi
 			arrives = arrival(r, c.zone.Instant(c.delivery, r.Departs), p.Shop)
 		}
 	}
-	return UseWindow(&c.in.Book, c.zone, l.Made, item, c.shops[p.Shop], arrives).By
+	return UseWindow(&c.in.Book, c.zone, l, item, c.shops[p.Shop], arrives).By
+}
+
+// clocks are a lot's two clocks, worked out once.
+func (c *checker) clocks(l commissary.Lot) (young, old time.Time) {
+	ends, known := c.aged[l.Code]
+	if !known {
+		ends[0], ends[1] = clocks(&c.in.Book, c.zone, l, c.items[l.Item])
+		c.aged[l.Code] = ends
+	}
+	return ends[0], ends[1]
+}
+
+func (c *checker) old(l commissary.Lot) time.Time {
+	_, old := c.clocks(l)
+	return old
 }
 
 // usable reports whether a lot may serve a need.
 func (c dispatchChecker) usable(l commissary.Lot, n commissary.Need) bool {
-	return l.Item == n.Item && l.Held == "" && here(l) && !l.Made.Before(n.MadeFrom) && !l.Made.After(n.MadeTo)
+	if l.Item != n.Item || l.Held != "" || !here(l) {
+		return false
+	}
+	young, old := c.clocks(l)
+	return !old.Before(n.MadeFrom) && !young.After(n.MadeTo)
 }
 
 // shortages names items of which more could have been picked. Lots are single
@@ -205,7 +225,7 @@ func (c dispatchChecker) shortages() {
 			}
 		}
 		slices.SortStableFunc(needs, func(a, b commissary.Need) int { return a.MadeTo.Compare(b.MadeTo) })
-		lots := slices.SortedStableFunc(slices.Values(c.in.Lots), func(a, b commissary.Lot) int { return a.Made.Compare(b.Made) })
+		lots := slices.SortedStableFunc(slices.Values(c.in.Lots), func(a, b commissary.Lot) int { return c.old(a).Compare(c.old(b)) })
 		for _, l := range lots {
 			left := max(l.Pieces, 0)
 			for i := range needs {

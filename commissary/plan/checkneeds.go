@@ -19,6 +19,7 @@ type source struct {
 	ready   time.Time // it can be drawn from
 	holds   quantity.Mass
 	held    string
+	until   time.Time // what went into it must be used by then; zero: no limit
 }
 
 // source finds what a use names; ok is false when there is no such thing.
@@ -31,7 +32,7 @@ func (c *checker) source(u commissary.Use) (s source, ok bool) {
 		if err != nil {
 			mass = 0
 		}
-		return source{l.Code, l.Formula, l.Made, l.Made, l.Mass + mass, l.Held}, here(l)
+		return source{l.Code, l.Formula, l.Made, l.Made, l.Mass + mass, l.Held, l.NotAfter}, here(l)
 	}
 	b, ok := c.posted[u.Batch]
 	ready := readyOf(b)
@@ -54,7 +55,7 @@ func (c *checker) source(u commissary.Use) (s source, ok bool) {
 		}
 		out -= packed
 	}
-	return source{b.ID, b.Formula, b.MixEnd, ready, out, ""}, true
+	return source{b.ID, b.Formula, b.MixEnd, ready, out, "", time.Time{}}, true
 }
 
 // here reports whether a lot stands in the kitchen.
@@ -182,6 +183,10 @@ func (c *checker) ripe(b *judged, f commissary.Formula, s source) {
 		r.Over = age - most
 		c.broken(r, "Batch %s is loaded %s, when %s from %s is %v old; %v is the most. Load it earlier.", b.ID, c.at(b.load), s.formula, s.id, quantity.Seconds(age), quantity.Seconds(most))
 	}
+	if over := seconds(b.load.Sub(s.until)); !s.until.IsZero() && over > 0 {
+		r.Over = over
+		c.broken(r, "Batch %s is loaded %s, but %s from %s holds something that must be used by %s. Load it earlier, or take another.", b.ID, c.at(b.load), s.formula, s.id, c.at(s.until))
+	}
 	for _, p := range f.Preferments {
 		if days := c.zone.Date(b.load).Days(c.zone.Date(s.made)); p.Formula == s.formula && days < p.DaysBefore {
 			r.Limit, r.Over = "days before", int64(p.DaysBefore-days)
@@ -215,7 +220,7 @@ func (c *checker) serves() {
 				r.Code, r.Limit = commissary.BrokenDemand, "source"
 				c.broken(r, "Batch %s says that %s for %s at %s is %s; it is %s.", b.ID, s.Item, s.BakeDate, s.Shop, s.Source, n.Source)
 			}
-			c.inWindow(r, n, b.MixEnd, b.ID)
+			c.inWindow(r, n, b.MixEnd, b.MixEnd, b.ID)
 			if b.timed {
 				c.inTime(r, n, b.ready, b.ID)
 			}
@@ -229,15 +234,16 @@ func (c *checker) serves() {
 	}
 }
 
-func (c *checker) inWindow(r commissary.Reason, n commissary.Need, made time.Time, from string) {
+// inWindow judges the two clocks of what a need is served from.
+func (c *checker) inWindow(r commissary.Reason, n commissary.Need, young, old time.Time, from string) {
 	r.Code, r.Limit = commissary.BrokenWindow, "window"
-	if over := seconds(made.Sub(n.MadeTo)); over > 0 {
+	if over := seconds(young.Sub(n.MadeTo)); over > 0 {
 		r.Over = over
-		c.broken(r, "%s for %s at %s from %s is mixed at %s and not old enough at the first pull; %s is the latest.", n.Item, n.BakeDate, n.Shop, from, c.at(made), c.at(n.MadeTo))
+		c.broken(r, "%s for %s at %s from %s counts as mixed at %s and is not old enough at the first pull; %s is the latest.", n.Item, n.BakeDate, n.Shop, from, c.at(young), c.at(n.MadeTo))
 	}
-	if over := seconds(n.MadeFrom.Sub(made)); over > 0 {
+	if over := seconds(n.MadeFrom.Sub(old)); over > 0 {
 		r.Over = over
-		c.broken(r, "%s for %s at %s from %s is mixed at %s and too old at the last stretch; %s is the earliest.", n.Item, n.BakeDate, n.Shop, from, c.at(made), c.at(n.MadeFrom))
+		c.broken(r, "%s for %s at %s from %s counts as mixed at %s and is too old at the last stretch; %s is the earliest.", n.Item, n.BakeDate, n.Shop, from, c.at(old), c.at(n.MadeFrom))
 	}
 }
 
@@ -265,16 +271,16 @@ func (c *checker) takes() {
 		lot, isLot := c.lots[t.Lot]
 		batch, isBatch := c.posted[t.Batch]
 		r.Code = commissary.BrokenLot
-		var made time.Time
+		var young, old time.Time
 		switch {
 		case isLot && t.Batch == "" && lot.Item == t.Item && here(lot):
-			made = lot.Made
+			young, old = c.clocks(lot)
 			if lot.Held != "" {
 				r.Code = commissary.BrokenHeld
 				c.broken(r, "%d × %s for %s are taken from lot %s, which is on hold (%s).", t.Pieces, t.Item, t.Shop, t.Lot, lot.Held)
 			}
 		case isBatch && t.Lot == "" && (batch.State == commissary.BatchPosted || batch.State == commissary.BatchMixing):
-			made = batch.MixEnd
+			young, old = batch.MixEnd, batch.MixEnd
 			over := r
 			over.Over = 0
 			c.inTime(over, n, readyOf(batch), t.Batch)
@@ -282,7 +288,7 @@ func (c *checker) takes() {
 			c.broken(r, "%d × %s for %s are taken from %q, which has none to give. Take them from a lot of the kitchen or a posted batch.", t.Pieces, t.Item, t.Shop, r.Limit)
 			continue
 		}
-		c.inWindow(r, n, made, r.Limit)
+		c.inWindow(r, n, young, old, r.Limit)
 		s := stock{t.Lot, t.Batch, t.Item}
 		if _, ok := taken[s]; !ok {
 			order = append(order, s)

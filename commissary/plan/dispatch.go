@@ -31,7 +31,6 @@ func Dispatch(in Input) (commissary.Dispatch, error) {
 		return k.deliveryOf(service{n.Shop, n.Item, n.BakeDate}) != d.Delivery
 	})
 	lots := slices.Clone(canonical(in).Lots)
-	slices.SortStableFunc(lots, func(a, b commissary.Lot) int { return a.Made.Compare(b.Made) })
 	for _, item := range k.book.Items {
 		k.pick(&d, item, needs, lots)
 	}
@@ -50,13 +49,23 @@ func (k *kitchen) pick(d *commissary.Dispatch, item commissary.Item, all []commi
 	if len(needs) == 0 {
 		return
 	}
-	lots = slices.DeleteFunc(slices.Clone(lots), func(l commissary.Lot) bool { return l.Item != item.ID || l.Held != "" || l.Pieces <= 0 })
+	var aged []agedLot
+	for _, l := range lots {
+		if l.Item == item.ID && l.Held == "" && l.Pieces > 0 {
+			young, old := clocks(k.book, k.zone, l, item)
+			aged = append(aged, agedLot{l, young, old})
+		}
+	}
+	slices.SortStableFunc(aged, func(a, b agedLot) int { return a.old.Compare(b.old) })
 	// The one whose window closes first in front, then by departure and shop.
 	slices.SortStableFunc(needs, func(a, b commissary.Need) int {
 		return cmp.Or(a.MadeTo.Compare(b.MadeTo), a.Departs.Compare(b.Departs), cmp.Compare(a.Run, b.Run), cmp.Compare(a.Shop, b.Shop))
 	})
-	picks := k.pickLots(needs, lots, max(item.PerBox, 1))
-	left := rest(lots, picks)
+	picks := k.pickLots(needs, aged, max(item.PerBox, 1))
+	left := slices.Clone(aged)
+	for i, l := range rest(lotsIn(aged), picks) {
+		left[i].Lot = l
+	}
 	for _, n := range needs {
 		line := commissary.DispatchLine{Shop: n.Shop, Item: n.Item, BakeDate: n.BakeDate, Source: n.Source, Ordered: n.Pieces}
 		for _, p := range picks {
@@ -74,9 +83,9 @@ func (k *kitchen) pick(d *commissary.Dispatch, item commissary.Item, all []commi
 	for _, p := range merge(picks) {
 		p.Zone = item.Zone
 		p.Full, p.Loose = int(p.Pieces/max(item.PerBox, 1)), p.Pieces%max(item.PerBox, 1)
-		for _, l := range lots {
+		for _, l := range aged {
 			if l.Code == p.Lot {
-				u := UseWindow(k.book, k.zone, l.Made, item, k.shops[p.Shop], k.arrives(p.Run, d.Delivery, p.Shop))
+				u := UseWindow(k.book, k.zone, l.Lot, item, k.shops[p.Shop], k.arrives(p.Run, d.Delivery, p.Shop))
 				p.UseFrom, p.Best, p.UseBy, p.Unsure = u.From, u.Best, u.By, u.Unsure
 			}
 		}
@@ -84,10 +93,24 @@ func (k *kitchen) pick(d *commissary.Dispatch, item commissary.Item, all []commi
 	}
 }
 
+// agedLot is a lot with its two clocks.
+type agedLot struct {
+	commissary.Lot
+	young, old time.Time
+}
+
+func lotsIn(aged []agedLot) []commissary.Lot {
+	lots := make([]commissary.Lot, len(aged))
+	for i, a := range aged {
+		lots[i] = a.Lot
+	}
+	return lots
+}
+
 // pickLots serves needs from lots: first as many pieces as can be to all that
 // have one window, the window that closes first and the oldest lot in front;
 // then what a window gets is shared among its needs.
-func (k *kitchen) pickLots(needs []commissary.Need, lots []commissary.Lot, perBox quantity.Pieces) []commissary.Pick {
+func (k *kitchen) pickLots(needs []commissary.Need, lots []agedLot, perBox quantity.Pieces) []commissary.Pick {
 	open := slices.Clone(lots)
 	var picks []commissary.Pick
 	type given struct {
@@ -106,7 +129,7 @@ func (k *kitchen) pickLots(needs []commissary.Need, lots []commissary.Lot, perBo
 	}
 	for l := range open {
 		for _, w := range windows {
-			if made := open[l].Made; made.Before(needs[w].MadeFrom) || made.After(needs[w].MadeTo) {
+			if open[l].old.Before(needs[w].MadeFrom) || open[l].young.After(needs[w].MadeTo) {
 				continue
 			}
 			if give := min(open[l].Pieces, wanted[w]); give > 0 {
@@ -193,7 +216,7 @@ func merge(picks []commissary.Pick) []commissary.Pick {
 	return merged
 }
 
-func (k *kitchen) whyShort(item commissary.Item, n commissary.Need, lots []commissary.Lot) string {
+func (k *kitchen) whyShort(item commissary.Item, n commissary.Need, lots []agedLot) string {
 	var young, old, warm quantity.Pieces
 	var ready time.Time
 	shop := k.shops[n.Shop]
@@ -201,14 +224,14 @@ func (k *kitchen) whyShort(item commissary.Item, n commissary.Need, lots []commi
 	end := k.zone.Instant(n.BakeDate, hours.To)
 	for _, l := range lots {
 		switch {
-		case l.Made.After(n.MadeTo):
+		case l.young.After(n.MadeTo):
 			young += l.Pieces
-			if t := l.Made.Add(span(item.Window.Min)); ready.IsZero() || t.Before(ready) {
+			if t := l.young.Add(span(item.Window.Min)); ready.IsZero() || t.Before(ready) {
 				ready = t
 			}
 		case l.Made.Add(span(item.Window.Max)).Before(end):
 			old += l.Pieces
-		case l.Made.Before(n.MadeFrom):
+		case l.old.Before(n.MadeFrom):
 			warm += l.Pieces
 		}
 	}

@@ -16,7 +16,8 @@ import (
 type stock struct {
 	take   commissary.Take // Lot or Batch filled in
 	item   string
-	made   time.Time
+	young  time.Time // its two clocks
+	old    time.Time
 	ready  time.Time // in the cold store and fit to be picked
 	pieces quantity.Pieces
 }
@@ -35,10 +36,15 @@ func takeFromLots(k *kitchen, fl *floor, needs []commissary.Need, open []quantit
 			reasons = append(reasons, commissary.Reason{Code: commissary.ReasonHeldLot, Limit: l.Code, Item: l.Item, Pieces: l.Pieces,
 				Text: "lot " + l.Code + " is on hold (" + l.Held + "): it is not used"})
 		case l.Item == "" && known:
-			fl.tubs = append(fl.tubs, &tub{recipe: r, use: commissary.Use{Lot: l.Code}, made: l.Made.Unix(), until: heldUntil(k, l.Batch), left: l.Mass})
+			fl.tubs = append(fl.tubs, &tub{recipe: r, use: commissary.Use{Lot: l.Code}, made: l.Made.Unix(), until: usableUntil(k, l), left: l.Mass})
 		case l.Item != "":
-			stocks = append(stocks, stock{commissary.Take{Lot: l.Code}, l.Item, l.Made, k.in.At, l.Pieces})
-			if w := k.items[l.Item].Window; l.Made.Add(span(w.Max)).Before(k.in.At) {
+			young, old := clocks(k.book, k.zone, l, k.items[l.Item])
+			stocks = append(stocks, stock{commissary.Take{Lot: l.Code}, l.Item, young, old, k.in.At, l.Pieces})
+			switch w := k.items[l.Item].Window; {
+			case !l.NotAfter.IsZero() && l.NotAfter.Before(k.in.At):
+				reasons = append(reasons, commissary.Reason{Code: commissary.ReasonExpiredLot, Limit: l.Code, Item: l.Item, Pieces: l.Pieces,
+					Text: fmt.Sprintf("lot %s (%d × %s) holds something that was to be used by %s: discard it", l.Code, l.Pieces, k.items[l.Item].Name, k.zone.Short(l.NotAfter))})
+			case l.Made.Add(span(w.Max)).Before(k.in.At):
 				reasons = append(reasons, commissary.Reason{Code: commissary.ReasonExpiredLot, Limit: l.Code, Item: l.Item, Pieces: l.Pieces,
 					Text: fmt.Sprintf("lot %s (%d × %s) is past its hard maximum of %v since %s: discard it", l.Code, l.Pieces, k.items[l.Item].Name, w.Max, k.zone.Short(l.Made.Add(span(w.Max))))})
 			}
@@ -55,7 +61,7 @@ func takeFromLots(k *kitchen, fl *floor, needs []commissary.Need, open []quantit
 			}
 		}
 		for _, mk := range b.Makes {
-			stocks = append(stocks, stock{commissary.Take{Batch: b.ID}, mk.Item, b.MixEnd, ready, mk.Pieces})
+			stocks = append(stocks, stock{commissary.Take{Batch: b.ID}, mk.Item, b.MixEnd, b.MixEnd, ready, mk.Pieces})
 		}
 		for _, u := range b.Uses {
 			for _, t := range fl.tubs {
@@ -72,7 +78,7 @@ func takeFromLots(k *kitchen, fl *floor, needs []commissary.Need, open []quantit
 		return cmp.Or(cmp.Compare(a.made, b.made), cmp.Compare(a.use.Lot, b.use.Lot), cmp.Compare(a.use.Batch, b.use.Batch))
 	})
 	slices.SortStableFunc(stocks, func(a, b stock) int {
-		return cmp.Or(a.made.Compare(b.made), cmp.Compare(a.take.Lot, b.take.Lot), cmp.Compare(a.take.Batch, b.take.Batch))
+		return cmp.Or(a.old.Compare(b.old), cmp.Compare(a.take.Lot, b.take.Lot), cmp.Compare(a.take.Batch, b.take.Batch))
 	})
 	byItem := map[string][]*stock{}
 	for i := range stocks {
@@ -191,6 +197,16 @@ func heldUntil(k *kitchen, batch string) int64 {
 	return sched.Never
 }
 
+// usableUntil is until when a lot may be drawn from: as long as it stays in
+// its vessel, and no longer than what went into it may be used.
+func usableUntil(k *kitchen, l commissary.Lot) int64 {
+	until := heldUntil(k, l.Batch)
+	if !l.NotAfter.IsZero() {
+		until = min(until, l.NotAfter.Unix())
+	}
+	return until
+}
+
 // freeOf is what other posted batches leave of a posted preferment.
 func freeOf(k *kitchen, b commissary.Batch) quantity.Mass {
 	left, err := formula.ComesOut(k.formulas[b.Formula], b.Mass)
@@ -221,7 +237,7 @@ func (s *stock) shareAmong(source commissary.Source, needs []commissary.Need, op
 	var weights []quantity.Pieces
 	var total quantity.Pieces
 	for i, n := range needs {
-		if n.Source == source && open[i] > 0 && !s.made.Before(n.MadeFrom) && !s.made.After(n.MadeTo) && !s.ready.After(n.Departs) {
+		if n.Source == source && open[i] > 0 && !s.old.Before(n.MadeFrom) && !s.young.After(n.MadeTo) && !s.ready.After(n.Departs) {
 			able, weights, total = append(able, i), append(weights, open[i]), total+open[i]
 		}
 	}

@@ -42,10 +42,11 @@ func Surplus(in Input, d commissary.Dispatch) ([]Spare, error) {
 		if !known || l.Held != "" {
 			continue
 		}
+		young, old := clocks(k.book, k.zone, l, item)
 		for i := range needs {
 			n := &needs[i]
 			take := min(l.Pieces, n.Pieces)
-			if n.Item != l.Item || take <= 0 || l.Made.Before(n.MadeFrom) || l.Made.After(n.MadeTo) {
+			if n.Item != l.Item || take <= 0 || old.Before(n.MadeFrom) || young.After(n.MadeTo) {
 				continue
 			}
 			spares = append(spares, Spare{l.Code, l.Item, take, n.BakeDate, n.Shop})
@@ -58,7 +59,7 @@ func Surplus(in Input, d commissary.Dispatch) ([]Spare, error) {
 		var most quantity.Pieces
 		for _, shop := range k.book.Shops {
 			n := commissary.Need{Shop: shop.ID, Item: l.Item, BakeDate: d.Delivery.AddDays(item.Ship.DeliverBefore), Pieces: l.Pieces}
-			if _, ok := k.bind(&n); !ok || l.Made.Before(n.MadeFrom) || l.Made.After(n.MadeTo) {
+			if _, ok := k.bind(&n); !ok || old.Before(n.MadeFrom) || young.After(n.MadeTo) {
 				continue
 			}
 			if usual := k.usual(n); offer.Shop == "" || usual > most {

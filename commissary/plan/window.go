@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"slices"
 	"time"
 
 	"doughrun/commissary"
@@ -22,22 +23,59 @@ type Use struct {
 // stays at the cold store's temperature until then, the van's included, and in
 // the shop's walk-in after it; a shop without one keeps it as the cold store
 // does. A prep does not ferment: it has the book's window and its date mark.
-func UseWindow(b *commissary.Book, zone *civil.Zone, made time.Time, item commissary.Item, shop commissary.Shop, arrives time.Time) Use {
+// What a lot was made from may end it earlier, and of a lot only its code,
+// item and times count.
+func UseWindow(b *commissary.Book, zone *civil.Zone, l commissary.Lot, item commissary.Item, shop commissary.Shop, arrives time.Time) Use {
 	if item.Kind != commissary.Ball {
+		made := l.Made
 		u := Use{From: made.Add(span(item.Window.Min)), Best: made.Add(span(item.Window.Best)), By: made.Add(span(item.Window.Max))}
-		if u.Mark, _ = shelf(b, item).UseBy(safety.Kept{Made: zone.Date(made)}); !u.Mark.IsZero() {
+		u.Mark, _ = shelf(b, item).UseBy(safety.Kept{Made: zone.Date(made)})
+		if !l.NotAfter.IsZero() {
+			u.By = earliest(u.By, l.NotAfter)
+			if last := zone.Date(l.NotAfter.Add(-time.Second)); u.Mark.IsZero() || last.Compare(u.Mark) < 0 {
+				u.Mark = last // the earliest date of what went in wins
+			}
+		}
+		if !u.Mark.IsZero() {
 			u.By = earliest(u.By, zone.Instant(u.Mark.AddDays(1), 0))
-			u.From, u.Best = earliest(u.From, u.By), earliest(u.Best, u.By)
 			if last := zone.Date(u.By.Add(-time.Second)); last.Compare(u.Mark) < 0 {
 				u.Mark = last // one date on the label: the window ends before the rule does
 			}
 		}
+		u.From, u.Best = earliest(u.From, u.By), earliest(u.Best, u.By)
 		return u
 	}
-	keeping := ferment.Keeping{Cold: b.ColdStore.Temp, WalkIn: walkIn(b, shop),
-		Past: []ferment.Stage{{For: quantity.Seconds(max(seconds(arrives.Sub(made)), 0)), At: b.ColdStore.Temp}}}
-	u := ferment.UseWindow(made, item.Window, keeping, ferment.Model(b.Kitchen.Model))
-	return Use{From: u.From, Best: u.Best, By: u.By, Unsure: u.Unsure}
+	convert := func(made time.Time) ferment.Usable {
+		keeping := ferment.Keeping{Cold: b.ColdStore.Temp, WalkIn: walkIn(b, shop),
+			Past: []ferment.Stage{{For: quantity.Seconds(max(seconds(arrives.Sub(made)), 0)), At: b.ColdStore.Temp}}}
+		return ferment.UseWindow(made, item.Window, keeping, ferment.Model(b.Kitchen.Model))
+	}
+	young, old := clocks(b, zone, l, item)
+	u := convert(young)
+	if !old.Equal(young) {
+		u.By = convert(old).By
+	}
+	return Use{From: earliest(u.From, u.By), Best: earliest(u.Best, u.By), By: u.By, Unsure: u.Unsure}
+}
+
+// clocks returns the ends of mixing that a lot's window is counted from: young
+// for when it is ready, old for how long it keeps. A dough that came out warmer
+// than its target is ahead, at both; a colder one is ready later and keeps no
+// longer for it, for the hard maximum is counted on the clock. What must not
+// outlive what went into it is as old as that makes it.
+func clocks(b *commissary.Book, zone *civil.Zone, l commissary.Lot, item commissary.Item) (young, old time.Time) {
+	young, old = l.Made, l.Made
+	known := slices.ContainsFunc(b.Formulas, func(f commissary.Formula) bool { return f.ID == item.Formula })
+	if l.Off != 0 && item.Kind == commissary.Ball && known {
+		ahead := ferment.Model(b.Kitchen.Model).Ahead(b.ColdStore.Temp, ferment.Process(*b, item, item.Window.Best), l.Off)
+		young = young.Add(-span(ahead))
+		old = earliest(old, young)
+	}
+	if !l.NotAfter.IsZero() {
+		// In a walk-in as cold as the cold store; a warmer one takes more from it.
+		old = earliest(old, oldest(b, zone, item, commissary.Shop{}, l.NotAfter, l.NotAfter))
+	}
+	return young, old
 }
 
 // oldest is the earliest end of mixing with which UseWindow reaches an instant.

@@ -31,14 +31,14 @@ func TestOldestIsWhereTheUseByMeetsTheLastStretch(t *testing.T) {
 		arrives := last.Add(-time.Duration(rapid.IntRange(1, 20*3600).Draw(t, "stay")) * time.Second)
 		from := oldest(&b, zone, item, shop, arrives, last)
 		reaches := func(made time.Time) bool {
-			u := UseWindow(&b, zone, made, item, shop, arrives)
+			u := UseWindow(&b, zone, commissary.Lot{Made: made}, item, shop, arrives)
 			require.False(t, u.By.After(made.Add(span(item.Window.Max))), "never past the hard maximum")
 			return !u.By.Before(last)
 		}
 		if from.After(arrives) {
 			return // the stay alone is longer than its window: nothing serves
 		}
-		require.True(t, reaches(from), "%s", UseWindow(&b, zone, from, item, shop, arrives).By)
+		require.True(t, reaches(from), "%s", UseWindow(&b, zone, commissary.Lot{Made: from}, item, shop, arrives).By)
 		// A second at the shop may be many in the cold store, and is the
 		// smallest step of a use-by.
 		require.False(t, reaches(from.Add(-time.Minute)), "an older lot")
@@ -118,4 +118,79 @@ func TestPicksCarryTheShopsOwnTimes(t *testing.T) {
 		}
 	}
 	require.Empty(t, texts(CheckDispatch(in, d)))
+}
+
+// A dough that came out warm is ready sooner and ends sooner, a cold one is
+// ready later and ends no later than on the clock, and nothing outlives what
+// went into it.
+func TestAWarmDoughAndWhatWentInMoveTheWindow(t *testing.T) {
+	in := demoNight(t)
+	zone, err := civil.LoadZone(in.Book.Kitchen.Zone)
+	require.NoError(t, err)
+	item := func(id string) commissary.Item {
+		return in.Book.Items[slices.IndexFunc(in.Book.Items, func(it commissary.Item) bool { return it.ID == id })]
+	}
+	ball, sauce := item("house-280"), item("sauce-3kg")
+	shop := in.Book.Shops[0]
+	made := time.Date(2026, 11, 26, 10, 0, 0, 0, time.UTC)
+	arrives := made.Add(20 * time.Hour)
+	window := func(l commissary.Lot, it commissary.Item) Use {
+		l.Made = made
+		return UseWindow(&in.Book, zone, l, it, shop, arrives)
+	}
+	usual := window(commissary.Lot{}, ball)
+	warm, cold := window(commissary.Lot{Off: 3 * quantity.Degree}, ball), window(commissary.Lot{Off: -3 * quantity.Degree}, ball)
+	require.True(t, warm.From.Before(usual.From) && warm.Best.Before(usual.Best) && warm.By.Before(usual.By), "%v %v", warm, usual)
+	require.True(t, cold.From.After(usual.From) && cold.Best.After(usual.Best))
+	require.Equal(t, usual.By, cold.By, "a cold dough keeps no longer")
+
+	day := zone.Date(made)
+	require.Equal(t, day.AddDays(1), window(commissary.Lot{NotAfter: zone.Instant(day.AddDays(2), 0)}, sauce).Mark)
+	require.Equal(t, window(commissary.Lot{}, sauce), window(commissary.Lot{NotAfter: zone.Instant(day.AddDays(90), 0)}, sauce), "the earliest date wins")
+
+	rapid.Check(t, func(t *rapid.T) {
+		it := rapid.SampledFrom([]commissary.Item{ball, sauce}).Draw(t, "item")
+		l := commissary.Lot{Made: made, Off: quantity.Temp(rapid.IntRange(-8_000, 8_000).Draw(t, "off"))}
+		if rapid.Bool().Draw(t, "limited") {
+			l.NotAfter = zone.Instant(day.AddDays(rapid.IntRange(1, 9).Draw(t, "days")), 0)
+		}
+		shop := shop
+		shop.WalkIn = quantity.Temp(rapid.IntRange(2_000, 7_000).Draw(t, "walk-in"))
+		u := UseWindow(&in.Book, zone, l, it, shop, arrives)
+		require.False(t, u.From.After(u.Best) || u.Best.After(u.By))
+		require.False(t, u.By.After(made.Add(span(it.Window.Max))), "never past the hard maximum")
+		require.False(t, !l.NotAfter.IsZero() && u.By.After(l.NotAfter), "never past what went in")
+		// The planner serves from it exactly until then.
+		last := arrives.Add(time.Duration(rapid.IntRange(1, 80*3600).Draw(t, "last")) * time.Second)
+		from := oldest(&in.Book, zone, it, shop, arrives, last)
+		_, old := clocks(&in.Book, zone, l, it)
+		if !old.Before(from) && !from.After(arrives) {
+			require.False(t, u.By.Before(last), "by %s, last stretch %s", u.By, last)
+		}
+	})
+}
+
+// What came out warm, or holds something old, goes to whom it can still serve.
+func TestDispatchFollowsWarmDough(t *testing.T) {
+	in := demoNight(t)
+	picked := func(change func(*commissary.Lot)) (pieces quantity.Pieces) {
+		in := copied(t, in)
+		for i := range in.Lots {
+			change(&in.Lots[i])
+		}
+		d, err := Dispatch(in)
+		require.NoError(t, err)
+		require.Empty(t, texts(CheckDispatch(in, d)))
+		p, err := Make(in)
+		require.NoError(t, err)
+		require.Empty(t, texts(Check(in, p)))
+		for _, p := range d.Picks {
+			pieces += p.Pieces
+		}
+		return pieces
+	}
+	usual := picked(func(*commissary.Lot) {})
+	require.Less(t, picked(func(l *commissary.Lot) { l.Off = 12 * quantity.Degree }), usual, "far too warm: past its use before the last stretch")
+	require.Less(t, picked(func(l *commissary.Lot) { l.Off = -12 * quantity.Degree }), usual, "far too cold: not ready at the first pull")
+	require.Zero(t, picked(func(l *commissary.Lot) { l.NotAfter = in.At.Add(-time.Hour) }), "holds something past its date")
 }

@@ -146,15 +146,7 @@ func (k *kitchen) missed(sheet *v1.BatchSheet, f commissary.Formula, makes []com
 		return
 	}
 	item, _ := k.item(makes[0].Item)
-	usual := ferment.Process(k.Book, item, item.Window.Best)
-	past := slices.Clone(usual)
-	past[0].At += warmerShown
-	for i := range past[1:] {
-		past[i+1].From += warmerShown
-	}
-	cold := k.Book.ColdStore.Temp
-	u := ferment.UseWindow(time.Time{}, item.Window, ferment.Keeping{Cold: cold, WalkIn: cold, Usual: usual, Past: past}, ferment.Model(k.Book.Kitchen.Model))
-	sooner := item.Window.Best - quantity.Seconds(u.Best.Sub(time.Time{})/time.Second)
+	sooner := ferment.Model(k.Book.Kitchen.Model).Ahead(k.Book.ColdStore.Temp, ferment.Process(k.Book, item, item.Window.Best), warmerShown)
 	if sooner < quantity.Minute {
 		return
 	}

@@ -141,7 +141,7 @@ func (k *kitchen) divideLine(m commissary.Making, made time.Time) *v1.DivideLine
 		FullContainers: int32(m.Pieces / max(it.PerBox, 1)),
 		LoosePieces:    int64(m.Pieces % max(it.PerBox, 1)),
 	}
-	u := plan.UseWindow(&k.Book, k.zone, made, it, commissary.Shop{}, made)
+	u := plan.UseWindow(&k.Book, k.zone, commissary.Lot{Made: made}, it, commissary.Shop{}, made)
 	line.UseFromTime, line.BestTime, line.UseByTime = timestamppb.New(u.From), timestamppb.New(u.Best), timestamppb.New(u.By)
 	if !u.Mark.IsZero() {
 		line.MarkDate = u.Mark.String()

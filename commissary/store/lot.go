@@ -18,10 +18,10 @@ func (l lots) Create(lot commissary.Lot) error {
 	if err != nil {
 		return err
 	}
-	n, err := l.exec(`INSERT INTO lots (kitchen, code, item, formula, ingredient, made_at, place, batch, held, receipt)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, '', $9) ON CONFLICT (kitchen, code) DO NOTHING`,
+	n, err := l.exec(`INSERT INTO lots (kitchen, code, item, formula, ingredient, made_at, place, batch, held, receipt, off, not_after)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, '', $9, $10, $11) ON CONFLICT (kitchen, code) DO NOTHING`,
 		l.kitchen, lot.Code, lot.Item, lot.Formula, lot.Ingredient, micros(lot.Made), commissary.AtKitchen,
-		sql.NullString{String: lot.Batch, Valid: lot.Batch != ""}, receipt)
+		sql.NullString{String: lot.Batch, Valid: lot.Batch != ""}, receipt, int64(lot.Off), micros(lot.NotAfter))
 	if err != nil {
 		return err
 	}
@@ -39,7 +39,8 @@ func (l lots) Amend(lot commissary.Lot) error {
 	if err != nil {
 		return err
 	}
-	n, err := l.exec(`UPDATE lots SET made_at = $3, receipt = $4 WHERE kitchen = $1 AND code = $2`, l.kitchen, lot.Code, micros(lot.Made), receipt)
+	n, err := l.exec(`UPDATE lots SET made_at = $3, receipt = $4, off = $5, not_after = $6 WHERE kitchen = $1 AND code = $2`,
+		l.kitchen, lot.Code, micros(lot.Made), receipt, int64(lot.Off), micros(lot.NotAfter))
 	if err == nil && n == 0 {
 		_, err = l.Get(lot.Code)
 	}
@@ -148,6 +149,13 @@ func (l lots) Draw(d commissary.Draw) error {
 	return err
 }
 
+func (l lots) Redraw(d commissary.Draw) error {
+	_, err := l.exec(`INSERT INTO draws (kitchen, batch, lot, mass, possible) VALUES ($1, $2, $3, $4, $5)
+		ON CONFLICT (kitchen, batch, lot) DO UPDATE SET mass = excluded.mass, possible = excluded.possible`,
+		l.kitchen, d.Batch, d.Lot, int64(d.Mass), d.Possible)
+	return err
+}
+
 func (l lots) Change(c commissary.InUse) error {
 	_, err := l.exec(`INSERT INTO in_use (kitchen, ingredient, lot, kind, changed_at, changed_by, why) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
 		l.kitchen, c.Ingredient, sql.NullString{String: c.Lot, Valid: c.Lot != ""}, string(c.Kind), micros(c.At), c.By, c.Why)
@@ -206,14 +214,14 @@ func array(names []string) string {
 }
 
 const (
-	lotColumns = `SELECT l.code, l.item, l.formula, l.ingredient, coalesce(s.pieces, 0), coalesce(s.mass, 0), l.made_at, coalesce(s.place, 'kitchen'), l.batch, l.held, l.receipt`
+	lotColumns = `SELECT l.code, l.item, l.formula, l.ingredient, coalesce(s.pieces, 0), coalesce(s.mass, 0), l.made_at, coalesce(s.place, 'kitchen'), l.batch, l.held, l.receipt, l.off, l.not_after`
 	inKitchen  = lotColumns + ` FROM lots l LEFT JOIN stocks s ON s.kitchen = l.kitchen AND s.lot = l.code AND s.place = 'kitchen'`
 	atPlaces   = lotColumns + ` FROM stocks s JOIN lots l ON l.kitchen = s.kitchen AND l.code = s.lot`
 )
 
 func scanLot(s scan) (l commissary.Lot, err error) {
 	var batch sql.NullString
-	err = s(&l.Code, &l.Item, &l.Formula, &l.Ingredient, &l.Pieces, &l.Mass, instant{&l.Made}, &l.Place, &batch, &l.Held, document{&l.Receipt})
+	err = s(&l.Code, &l.Item, &l.Formula, &l.Ingredient, &l.Pieces, &l.Mass, instant{&l.Made}, &l.Place, &batch, &l.Held, document{&l.Receipt}, &l.Off, instant{&l.NotAfter})
 	l.Batch = batch.String
 	return l, err
 }
