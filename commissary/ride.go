@@ -48,6 +48,7 @@ type PickedLine struct {
 	Pieces   quantity.Pieces
 	Cause    ShortCause // why fewer than listed; empty when not
 	Note     string
+	Revision int // of the dispatch it was picked by
 	At       time.Time
 	By       string
 }
@@ -143,6 +144,19 @@ func (r Ride) PickedOf(p Pick) (PickedLine, bool) {
 		return PickedLine{}, false
 	}
 	return r.Picked[i], true
+}
+
+// Open is how many pieces of a pick on the list of a revision are still to be
+// picked. A line that was recorded is done, but for what a later list adds.
+func (r Ride) Open(p Pick, revision int) quantity.Pieces {
+	l, recorded := r.PickedOf(p)
+	switch {
+	case r.State != RideLoading, recorded && l.Revision >= revision:
+		return 0
+	case recorded:
+		return max(p.Pieces-l.Pieces, 0)
+	}
+	return p.Pieces
 }
 
 // DropAt returns what became of the stop at a shop.

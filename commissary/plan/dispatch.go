@@ -66,22 +66,32 @@ func (k *kitchen) pick(d *commissary.Dispatch, item commissary.Item, all []commi
 		}
 		if line.Short = line.Ordered - line.Picked; line.Short > 0 {
 			line.Why = k.whyShort(item, n, left)
-			d.Exceptions = append(d.Exceptions, commissary.Reason{Code: commissary.ReasonShort, Limit: "lots", Shop: n.Shop, Item: n.Item, BakeDate: n.BakeDate, Pieces: line.Short,
-				Text: fmt.Sprintf("%s gets %d of %d × %s for %s: %s.", k.shopName(n.Shop), line.Picked, line.Ordered, item.Name, n.BakeDate.Short(), line.Why)})
+			d.Exceptions = append(d.Exceptions, k.shortReason(line))
 		}
 		d.Lines = append(d.Lines, line)
 	}
 	for _, p := range merge(picks) {
-		p.Zone = item.Zone
-		p.Full, p.Loose = int(p.Pieces/max(item.PerBox, 1)), p.Pieces%max(item.PerBox, 1)
-		for _, l := range lots {
-			if l.Code == p.Lot {
-				u := UseWindow(k.book, k.zone, l.Made, item, k.shops[p.Shop], k.arrives(p.Run, d.Delivery, p.Shop))
-				p.UseFrom, p.Best, p.UseBy, p.Unsure = u.From, u.Best, u.By, u.Unsure
-			}
-		}
-		d.Picks = append(d.Picks, p)
+		d.Picks = append(d.Picks, k.boxed(p, lots, d.Delivery))
 	}
+}
+
+func (k *kitchen) shortReason(l commissary.DispatchLine) commissary.Reason {
+	return commissary.Reason{Code: commissary.ReasonShort, Limit: "lots", Shop: l.Shop, Item: l.Item, BakeDate: l.BakeDate, Pieces: l.Short,
+		Text: fmt.Sprintf("%s gets %d of %d × %s for %s: %s.", k.shopName(l.Shop), l.Picked, l.Ordered, k.items[l.Item].Name, l.BakeDate.Short(), l.Why)}
+}
+
+// boxed fills in where a pick stands, its containers and its times.
+func (k *kitchen) boxed(p commissary.Pick, lots []commissary.Lot, delivery civil.Date) commissary.Pick {
+	item := k.items[p.Item]
+	p.Zone = item.Zone
+	p.Full, p.Loose = int(p.Pieces/max(item.PerBox, 1)), p.Pieces%max(item.PerBox, 1)
+	for _, l := range lots {
+		if l.Code == p.Lot {
+			u := UseWindow(k.book, k.zone, l.Made, item, k.shops[p.Shop], k.arrives(p.Run, delivery, p.Shop))
+			p.UseFrom, p.Best, p.UseBy, p.Unsure = u.From, u.Best, u.By, u.Unsure
+		}
+	}
+	return p
 }
 
 // pickLots serves needs from lots: first as many pieces as can be to all that
@@ -246,21 +256,7 @@ func (k *kitchen) manifests(d *commissary.Dispatch) {
 		at := m.Departs
 		for _, s := range run.Stops {
 			at = at.Add(span(s.Travel))
-			stop := commissary.ManifestStop{Shop: s.Shop, Arrives: at}
-			var allergens []commissary.Allergen
-			for _, p := range d.Picks {
-				if p.Run != run.ID || p.Shop != s.Shop {
-					continue
-				}
-				item := k.items[p.Item]
-				line := commissary.ManifestLine{Item: p.Item, Lot: p.Lot, Pieces: p.Pieces, Boxes: p.Boxes(), UseFrom: p.UseFrom, Best: p.Best, UseBy: p.UseBy, Unsure: p.Unsure}
-				stop.Boxes += line.Boxes
-				stop.Mass += item.Mass*quantity.Mass(p.Pieces) + k.boxes[item.Container].Tare*quantity.Mass(line.Boxes)
-				stop.Lines = append(stop.Lines, line)
-				allergens = append(allergens, k.recipes[k.byID[item.Formula]].allergens...)
-			}
-			slices.Sort(allergens)
-			stop.Allergens = slices.Compact(allergens)
+			stop := k.brings(run.ID, commissary.ManifestStop{Shop: s.Shop, Arrives: at}, d.Picks)
 			at = at.Add(span(s.Stay))
 			if len(stop.Lines) == 0 {
 				continue
@@ -275,6 +271,26 @@ func (k *kitchen) manifests(d *commissary.Dispatch) {
 		d.Manifests = append(d.Manifests, m)
 		d.Exceptions = append(d.Exceptions, k.loadReasons(run, m)...)
 	}
+}
+
+// brings writes what a run brings to a stop.
+func (k *kitchen) brings(run string, stop commissary.ManifestStop, picks []commissary.Pick) commissary.ManifestStop {
+	stop.Boxes, stop.Mass, stop.Lines = 0, 0, nil
+	var allergens []commissary.Allergen
+	for _, p := range picks {
+		if p.Run != run || p.Shop != stop.Shop {
+			continue
+		}
+		item := k.items[p.Item]
+		line := commissary.ManifestLine{Item: p.Item, Lot: p.Lot, Pieces: p.Pieces, Boxes: p.Boxes(), UseFrom: p.UseFrom, Best: p.Best, UseBy: p.UseBy, Unsure: p.Unsure}
+		stop.Boxes += line.Boxes
+		stop.Mass += item.Mass*quantity.Mass(p.Pieces) + k.boxes[item.Container].Tare*quantity.Mass(line.Boxes)
+		stop.Lines = append(stop.Lines, line)
+		allergens = append(allergens, k.recipes[k.byID[item.Formula]].allergens...)
+	}
+	slices.Sort(allergens)
+	stop.Allergens = slices.Compact(allergens)
+	return stop
 }
 
 // loadReasons says where a run is too much for its vehicle.
