@@ -357,6 +357,7 @@ type ColdStore struct {
 	Slots    int // container places; 0: not limited
 	Temp     quantity.Temp
 	PullDown quantity.Mass // warm mass it can take in an hour; 0: not limited
+	Probe    quantity.Temp // goods from cold zones are at or below this by probe, at load and at the drop; 0: not stated
 	Zones    []Zone        // in picking order
 }
 

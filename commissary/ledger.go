@@ -41,9 +41,9 @@ const (
 	Counted   MovementKind = "COUNTED"  // somebody found another quantity
 	Corrected MovementKind = "CORRECTED"
 	Used      MovementKind = "USED"      // went into a batch
-	Picked    MovementKind = "PICKED"    // released to a run: it is on the van
+	Picked    MovementKind = "PICKED"    // loaded for a run: it is on the van
 	Delivered MovementKind = "DELIVERED" // from the van to a shop
-	Moved     MovementKind = "MOVED"     // between two shops
+	Moved     MovementKind = "MOVED"     // between two shops, or back off a van that has not left
 	Returned  MovementKind = "RETURNED"  // sent back: it is never sold again
 	Wasted    MovementKind = "WASTED"    // thrown away
 )

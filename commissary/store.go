@@ -34,6 +34,7 @@ type Tx interface {
 	Batches(kitchen string) Batches
 	Lots(kitchen string) Lots
 	Dispatches(kitchen string) Dispatches
+	Rides(kitchen string) Rides
 	Replies(caller string) Replies
 	Changes(kitchen string) Changes
 }
@@ -173,6 +174,16 @@ type Dispatches interface {
 	Append(d Dispatch) error
 	Newest(night civil.Date) (Dispatch, error)
 	Get(night civil.Date, revision int) (Dispatch, error)
+}
+
+// Rides keeps what happens on the runs of released dispatches.
+type Rides interface {
+	// Put keeps a ride as it stands. Internal when its state would go back.
+	Put(r Ride) error
+	// List returns the rides of a night, by run.
+	List(night civil.Date) ([]Ride, error)
+	// Loading returns the rides that have not left, by night and run.
+	Loading() ([]Ride, error)
 }
 
 // Reply is the first answer to a request, kept with its effect.

@@ -27,9 +27,11 @@ const (
 // attemptWithin is the longest that one attempt waits for an answer.
 const attemptWithin = 10 * time.Second
 
-// Client submits orders of shops. It may be shared.
+// Client submits orders of shops and brings drivers' errands to the kitchen.
+// It may be shared.
 type Client struct {
 	orders v1.OrderServiceClient
+	road   v1.DispatchServiceClient
 	within time.Duration // longest that one attempt waits
 	// pause waits, or returns the context's error when that ends first.
 	pause func(ctx context.Context, d time.Duration) error
@@ -37,7 +39,7 @@ type Client struct {
 
 // New returns a Client over a connection, which stays the caller's.
 func New(conn grpc.ClientConnInterface) *Client {
-	return &Client{orders: v1.NewOrderServiceClient(conn), within: attemptWithin, pause: sleep}
+	return &Client{orders: v1.NewOrderServiceClient(conn), road: v1.NewDispatchServiceClient(conn), within: attemptWithin, pause: sleep}
 }
 
 // Receipt is the kitchen's answer to an order.

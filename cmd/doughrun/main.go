@@ -55,7 +55,7 @@ exceptions that somebody should look at.`,
 	config.AddFlags[config.Client](root.PersistentFlags())
 	root.PersistentFlags().String("output", "text", "how the result is written (text, json)")
 	root.AddCommand(kitchenCommand(), orderCommand(), countCommand(), nightCommand(), planCommand(), batchCommand(), lotCommand(),
-		dispatchCommand(), pickCommand(), manifestCommand(), auditCommand(), formulaCommand())
+		dispatchCommand(), pickCommand(), manifestCommand(), stopCommand(), auditCommand(), formulaCommand())
 	root.SetArgs(args)
 	root.SetIn(stdin)
 	root.SetOut(stdout)

@@ -148,6 +148,7 @@ func (r *reader) coldStore(f *fields) {
 	c := &r.book.ColdStore
 	c.Slots = int(read(e, "slots", whole(1, 1_000_000)))
 	c.Temp = must(e, "temp", "3 °C", kitchenTemp(coldest, 15*quantity.Degree))
+	c.Probe = read(e, "probe_limit", kitchenTemp(coldest, 15*quantity.Degree))
 	c.PullDown = read(e, "pull_down_per_hour", above(quantity.ParseMass))
 	e.section("zones", "zone", n != nil, func(id string, z *fields) {
 		c.Zones = append(c.Zones, commissary.Zone{ID: id,

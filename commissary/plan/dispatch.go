@@ -49,23 +49,13 @@ func (k *kitchen) pick(d *commissary.Dispatch, item commissary.Item, all []commi
 	if len(needs) == 0 {
 		return
 	}
-	var aged []agedLot
-	for _, l := range lots {
-		if l.Item == item.ID && l.Held == "" && l.Pieces > 0 {
-			young, old := clocks(k.book, k.zone, l, item)
-			aged = append(aged, agedLot{l, young, old})
-		}
-	}
-	slices.SortStableFunc(aged, func(a, b agedLot) int { return a.old.Compare(b.old) })
+	free := k.free(item, lots)
 	// The one whose window closes first in front, then by departure and shop.
 	slices.SortStableFunc(needs, func(a, b commissary.Need) int {
 		return cmp.Or(a.MadeTo.Compare(b.MadeTo), a.Departs.Compare(b.Departs), cmp.Compare(a.Run, b.Run), cmp.Compare(a.Shop, b.Shop))
 	})
-	picks := k.pickLots(needs, aged, max(item.PerBox, 1))
-	left := slices.Clone(aged)
-	for i, l := range rest(lotsIn(aged), picks) {
-		left[i].Lot = l
-	}
+	picks := k.pickLots(needs, free, max(item.PerBox, 1))
+	left := rest(free, picks)
 	for _, n := range needs {
 		line := commissary.DispatchLine{Shop: n.Shop, Item: n.Item, BakeDate: n.BakeDate, Source: n.Source, Ordered: n.Pieces}
 		for _, p := range picks {
@@ -75,21 +65,12 @@ func (k *kitchen) pick(d *commissary.Dispatch, item commissary.Item, all []commi
 		}
 		if line.Short = line.Ordered - line.Picked; line.Short > 0 {
 			line.Why = k.whyShort(item, n, left)
-			d.Exceptions = append(d.Exceptions, commissary.Reason{Code: commissary.ReasonShort, Limit: "lots", Shop: n.Shop, Item: n.Item, BakeDate: n.BakeDate, Pieces: line.Short,
-				Text: fmt.Sprintf("%s gets %d of %d × %s for %s: %s.", k.shopName(n.Shop), line.Picked, line.Ordered, item.Name, n.BakeDate.Short(), line.Why)})
+			d.Exceptions = append(d.Exceptions, k.shortReason(line))
 		}
 		d.Lines = append(d.Lines, line)
 	}
 	for _, p := range merge(picks) {
-		p.Zone = item.Zone
-		p.Full, p.Loose = int(p.Pieces/max(item.PerBox, 1)), p.Pieces%max(item.PerBox, 1)
-		for _, l := range aged {
-			if l.Code == p.Lot {
-				u := UseWindow(k.book, k.zone, l.Lot, item, k.shops[p.Shop], k.arrives(p.Run, d.Delivery, p.Shop))
-				p.UseFrom, p.Best, p.UseBy, p.Unsure = u.From, u.Best, u.By, u.Unsure
-			}
-		}
-		d.Picks = append(d.Picks, p)
+		d.Picks = append(d.Picks, k.boxed(p, lots, d.Delivery))
 	}
 }
 
@@ -99,12 +80,39 @@ type agedLot struct {
 	young, old time.Time
 }
 
-func lotsIn(aged []agedLot) []commissary.Lot {
-	lots := make([]commissary.Lot, len(aged))
-	for i, a := range aged {
-		lots[i] = a.Lot
+func (k *kitchen) aged(lots []commissary.Lot) []agedLot {
+	aged := make([]agedLot, len(lots))
+	for i, l := range lots {
+		young, old := clocks(k.book, k.zone, l, k.items[l.Item])
+		aged[i] = agedLot{l, young, old}
 	}
-	return lots
+	return aged
+}
+
+// free are the lots of an item that may be picked, the one that closes first in front.
+func (k *kitchen) free(item commissary.Item, lots []commissary.Lot) []agedLot {
+	free := slices.DeleteFunc(k.aged(lots), func(l agedLot) bool { return l.Item != item.ID || l.Held != "" || l.Pieces <= 0 })
+	slices.SortStableFunc(free, func(a, b agedLot) int { return a.old.Compare(b.old) })
+	return free
+}
+
+func (k *kitchen) shortReason(l commissary.DispatchLine) commissary.Reason {
+	return commissary.Reason{Code: commissary.ReasonShort, Limit: "lots", Shop: l.Shop, Item: l.Item, BakeDate: l.BakeDate, Pieces: l.Short,
+		Text: fmt.Sprintf("%s gets %d of %d × %s for %s: %s.", k.shopName(l.Shop), l.Picked, l.Ordered, k.items[l.Item].Name, l.BakeDate.Short(), l.Why)}
+}
+
+// boxed fills in where a pick stands, its containers and its times.
+func (k *kitchen) boxed(p commissary.Pick, lots []commissary.Lot, delivery civil.Date) commissary.Pick {
+	item := k.items[p.Item]
+	p.Zone = item.Zone
+	p.Full, p.Loose = int(p.Pieces/max(item.PerBox, 1)), p.Pieces%max(item.PerBox, 1)
+	for _, l := range lots {
+		if l.Code == p.Lot {
+			u := UseWindow(k.book, k.zone, l, item, k.shops[p.Shop], k.arrives(p.Run, delivery, p.Shop))
+			p.UseFrom, p.Best, p.UseBy, p.Unsure = u.From, u.Best, u.By, u.Unsure
+		}
+	}
+	return p
 }
 
 // pickLots serves needs from lots: first as many pieces as can be to all that
@@ -185,7 +193,7 @@ func (k *kitchen) usual(n commissary.Need) quantity.Pieces {
 	return usual
 }
 
-func rest(lots []commissary.Lot, picks []commissary.Pick) []commissary.Lot {
+func rest(lots []agedLot, picks []commissary.Pick) []agedLot {
 	left := slices.Clone(lots)
 	for i := range left {
 		for _, p := range picks {
@@ -269,21 +277,7 @@ func (k *kitchen) manifests(d *commissary.Dispatch) {
 		at := m.Departs
 		for _, s := range run.Stops {
 			at = at.Add(span(s.Travel))
-			stop := commissary.ManifestStop{Shop: s.Shop, Arrives: at}
-			var allergens []commissary.Allergen
-			for _, p := range d.Picks {
-				if p.Run != run.ID || p.Shop != s.Shop {
-					continue
-				}
-				item := k.items[p.Item]
-				line := commissary.ManifestLine{Item: p.Item, Lot: p.Lot, Pieces: p.Pieces, Boxes: p.Boxes(), UseFrom: p.UseFrom, Best: p.Best, UseBy: p.UseBy, Unsure: p.Unsure}
-				stop.Boxes += line.Boxes
-				stop.Mass += item.Mass*quantity.Mass(p.Pieces) + k.boxes[item.Container].Tare*quantity.Mass(line.Boxes)
-				stop.Lines = append(stop.Lines, line)
-				allergens = append(allergens, k.recipes[k.byID[item.Formula]].allergens...)
-			}
-			slices.Sort(allergens)
-			stop.Allergens = slices.Compact(allergens)
+			stop := k.brings(run.ID, commissary.ManifestStop{Shop: s.Shop, Arrives: at}, d.Picks)
 			at = at.Add(span(s.Stay))
 			if len(stop.Lines) == 0 {
 				continue
@@ -298,6 +292,26 @@ func (k *kitchen) manifests(d *commissary.Dispatch) {
 		d.Manifests = append(d.Manifests, m)
 		d.Exceptions = append(d.Exceptions, k.loadReasons(run, m)...)
 	}
+}
+
+// brings writes what a run brings to a stop.
+func (k *kitchen) brings(run string, stop commissary.ManifestStop, picks []commissary.Pick) commissary.ManifestStop {
+	stop.Boxes, stop.Mass, stop.Lines = 0, 0, nil
+	var allergens []commissary.Allergen
+	for _, p := range picks {
+		if p.Run != run || p.Shop != stop.Shop {
+			continue
+		}
+		item := k.items[p.Item]
+		line := commissary.ManifestLine{Item: p.Item, Lot: p.Lot, Pieces: p.Pieces, Boxes: p.Boxes(), UseFrom: p.UseFrom, Best: p.Best, UseBy: p.UseBy, Unsure: p.Unsure}
+		stop.Boxes += line.Boxes
+		stop.Mass += item.Mass*quantity.Mass(p.Pieces) + k.boxes[item.Container].Tare*quantity.Mass(line.Boxes)
+		stop.Lines = append(stop.Lines, line)
+		allergens = append(allergens, k.recipes[k.byID[item.Formula]].allergens...)
+	}
+	slices.Sort(allergens)
+	stop.Allergens = slices.Compact(allergens)
+	return stop
 }
 
 // loadReasons says where a run is too much for its vehicle.

@@ -32,8 +32,8 @@ func Surplus(in Input, d commissary.Dispatch) ([]Spare, error) {
 	needs = slices.DeleteFunc(needs, func(n commissary.Need) bool {
 		return k.deliveryOf(service{n.Shop, n.Item, n.BakeDate}).Compare(d.Delivery) <= 0
 	})
-	lots := rest(canonical(in).Lots, d.Picks)
-	slices.SortStableFunc(lots, func(a, b commissary.Lot) int {
+	lots := rest(k.aged(canonical(in).Lots), d.Picks)
+	slices.SortStableFunc(lots, func(a, b agedLot) int {
 		return cmp.Or(cmp.Compare(a.Item, b.Item), a.Made.Compare(b.Made), cmp.Compare(a.Code, b.Code))
 	})
 	var spares []Spare
@@ -42,11 +42,10 @@ func Surplus(in Input, d commissary.Dispatch) ([]Spare, error) {
 		if !known || l.Held != "" {
 			continue
 		}
-		young, old := clocks(k.book, k.zone, l, item)
 		for i := range needs {
 			n := &needs[i]
 			take := min(l.Pieces, n.Pieces)
-			if n.Item != l.Item || take <= 0 || old.Before(n.MadeFrom) || young.After(n.MadeTo) {
+			if n.Item != l.Item || take <= 0 || l.old.Before(n.MadeFrom) || l.young.After(n.MadeTo) {
 				continue
 			}
 			spares = append(spares, Spare{l.Code, l.Item, take, n.BakeDate, n.Shop})
@@ -59,7 +58,7 @@ func Surplus(in Input, d commissary.Dispatch) ([]Spare, error) {
 		var most quantity.Pieces
 		for _, shop := range k.book.Shops {
 			n := commissary.Need{Shop: shop.ID, Item: l.Item, BakeDate: d.Delivery.AddDays(item.Ship.DeliverBefore), Pieces: l.Pieces}
-			if _, ok := k.bind(&n); !ok || old.Before(n.MadeFrom) || young.After(n.MadeTo) {
+			if _, ok := k.bind(&n); !ok || l.old.Before(n.MadeFrom) || l.young.After(n.MadeTo) {
 				continue
 			}
 			if usual := k.usual(n); offer.Shop == "" || usual > most {

@@ -92,6 +92,9 @@ func (s batches) StartBatch(ctx context.Context, req *v1.StartBatchRequest) (*v1
 		if err != nil {
 			return nil, err
 		}
+		if err := k.sheetInForce(w.Tx, b, req.GetPage()); err != nil {
+			return nil, err
+		}
 		if _, err := draws(w.Tx, k.id(), b.Batch, true); err != nil {
 			return nil, err
 		}

@@ -27,7 +27,7 @@ func (s dispatches) DraftDispatch(ctx context.Context, req *v1.DraftDispatchRequ
 	if err != nil {
 		return nil, err
 	}
-	return &v1.DraftDispatchResponse{Dispatch: k.Dispatch(d)}, nil
+	return &v1.DraftDispatchResponse{Dispatch: k.dispatched(d, nil)}, nil
 }
 
 func (s dispatches) CheckDispatch(ctx context.Context, req *v1.CheckDispatchRequest) (*v1.CheckDispatchResponse, error) {
@@ -103,9 +103,9 @@ func (s dispatches) ReleaseDispatch(ctx context.Context, req *v1.ReleaseDispatch
 		if err := w.Dispatches(id).Append(released); err != nil {
 			return nil, err
 		}
-		for _, p := range released.Picks {
-			if err := w.Lots(id).Move(commissary.Movement{Lot: p.Lot, Kind: commissary.Picked, Pieces: -p.Pieces,
-				To: commissary.OnVan(p.Run, p.Shop), At: w.at, By: w.who, Ref: wire.ManifestName(id, date, p.Run)}); err != nil {
+		rides := ridesOf(released)
+		for _, r := range rides {
+			if err := w.Rides(id).Put(r); err != nil {
 				return nil, err
 			}
 		}
@@ -120,24 +120,24 @@ func (s dispatches) ReleaseDispatch(ctx context.Context, req *v1.ReleaseDispatch
 		if err := w.record(id, wire.DispatchName(id, date, released.Revision), "dispatch released, inputs %s", released.InputHash); err != nil {
 			return nil, err
 		}
-		return &v1.ReleaseDispatchResponse{Dispatch: k.Dispatch(released)}, nil
+		return &v1.ReleaseDispatchResponse{Dispatch: k.dispatched(released, rides)}, nil
 	})
 }
 
 func (s dispatches) GetDispatch(ctx context.Context, req *v1.GetDispatchRequest) (*v1.GetDispatchResponse, error) {
-	k, d, err := s.released(ctx, req.GetName())
+	k, d, rides, err := s.released(ctx, req.GetName())
 	if err != nil {
 		return nil, err
 	}
-	return &v1.GetDispatchResponse{Dispatch: k.Dispatch(d)}, nil
+	return &v1.GetDispatchResponse{Dispatch: k.dispatched(d, rides)}, nil
 }
 
 func (s dispatches) GetPickList(ctx context.Context, req *v1.GetPickListRequest) (*v1.GetPickListResponse, error) {
-	k, d, err := s.released(ctx, req.GetDispatch())
+	k, d, rides, err := s.released(ctx, req.GetDispatch())
 	if err != nil {
 		return nil, err
 	}
-	list, err := k.PickList(d, req.GetRunId())
+	list, err := k.pickList(d, req.GetRunId(), rides)
 	if err != nil {
 		return nil, err
 	}
@@ -149,18 +149,16 @@ func (s dispatches) GetManifest(ctx context.Context, req *v1.GetManifestRequest)
 	if err != nil {
 		return nil, err
 	}
-	k, d, err := s.released(ctx, wire.DispatchName(id, date, 0))
+	k, d, rides, err := s.released(ctx, wire.DispatchName(id, date, 0))
 	if err != nil {
 		return nil, err
 	}
-	for _, m := range k.Manifests(d) {
+	for _, m := range k.manifests(d, rides) {
 		if m.GetRunId() == run {
 			return &v1.GetManifestResponse{Manifest: m}, nil
 		}
 	}
-	e := commissary.Refuse(commissary.NotFound, "RUN_NOT_FOUND", "run %q carries nothing the morning after the night of %s; list the manifests to see which do", run, date.Long())
-	e.Meta = map[string]string{"run": run}
-	return nil, e
+	return nil, noRun(run, date)
 }
 
 func (s dispatches) ListManifests(ctx context.Context, req *v1.ListManifestsRequest) (*v1.ListManifestsResponse, error) {
@@ -168,7 +166,7 @@ func (s dispatches) ListManifests(ctx context.Context, req *v1.ListManifestsRequ
 	if err != nil {
 		return nil, err
 	}
-	k, d, err := s.released(ctx, wire.DispatchName(id, date, 0))
+	k, d, rides, err := s.released(ctx, wire.DispatchName(id, date, 0))
 	if err != nil {
 		return nil, err
 	}
@@ -176,7 +174,7 @@ func (s dispatches) ListManifests(ctx context.Context, req *v1.ListManifestsRequ
 	key := func(m *v1.Manifest) string {
 		return m.GetDepartTime().AsTime().Format(time.RFC3339) + " " + m.GetRunId()
 	}
-	all := k.Manifests(d)
+	all := k.manifests(d, rides)
 	slices.SortFunc(all, func(a, b *v1.Manifest) int { return cmp.Compare(key(a), key(b)) })
 	rows, next, err := page(ctx, req, []string{id, date.String()}, func(after string, limit int) ([]*v1.Manifest, error) {
 		var rows []*v1.Manifest
@@ -193,11 +191,11 @@ func (s dispatches) ListManifests(ctx context.Context, req *v1.ListManifestsRequ
 	return &v1.ListManifestsResponse{Manifests: rows, NextPageToken: next}, nil
 }
 
-// released returns a dispatch by its name.
-func (s dispatches) released(ctx context.Context, name string) (k *kitchen, d commissary.Dispatch, err error) {
+// released returns a dispatch by its name, with its night's rides.
+func (s dispatches) released(ctx context.Context, name string) (k *kitchen, d commissary.Dispatch, rides []commissary.Ride, err error) {
 	id, date, revision, err := wire.ParseDispatch(name)
 	if err != nil {
-		return nil, d, err
+		return nil, d, nil, err
 	}
 	err = s.view(ctx, func(tx commissary.Tx, _ time.Time) error {
 		get := tx.Dispatches(id).Newest
@@ -208,8 +206,11 @@ func (s dispatches) released(ctx context.Context, name string) (k *kitchen, d co
 		if d, err = get(date); err != nil {
 			return err
 		}
+		if rides, err = tx.Rides(id).List(date); err != nil {
+			return err
+		}
 		k, err = s.kitchen(tx, id, 0)
 		return err
 	})
-	return k, d, err
+	return k, d, rides, err
 }

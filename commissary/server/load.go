@@ -46,6 +46,11 @@ func (c *core) loadNight(tx commissary.Tx, id string, date civil.Date, at time.T
 	in.Lots = slices.DeleteFunc(lots, func(l commissary.Lot) bool {
 		return l.Place != commissary.AtKitchen || l.Ingredient != ""
 	})
+	spokenFor, err := promised(tx, id)
+	if err != nil {
+		return nil, in, err
+	}
+	in.Lots = spoken(in.Lots, spokenFor)
 
 	posted, err := tx.Batches(id).Open()
 	if err != nil {

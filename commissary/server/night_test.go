@@ -319,6 +319,11 @@ func TestDispatch(t *testing.T) {
 		}
 	}
 	require.Equal(t, picked, rides)
+	for _, m := range manifests.GetManifests() {
+		require.Equal(t, v1.RideState_RIDE_STATE_LOADING, m.GetRide().GetState())
+		_, err := k.dispatches.RecordPick(t.Context(), &v1.RecordPickRequest{Manifest: m.GetName(), RequestId: id()})
+		require.NoError(t, err)
+	}
 	for code, pieces := range picked {
 		lot, err := k.lots.GetLot(t.Context(), &v1.GetLotRequest{Name: main + "/lots/" + code})
 		require.NoError(t, err)

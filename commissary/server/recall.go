@@ -15,7 +15,7 @@ import (
 )
 
 // follow traces a lot by its name.
-func (s lots) follow(ctx context.Context, name string, f func(k *kitchen, t trace.Trace)) error {
+func (s lots) follow(ctx context.Context, name string, f func(tx commissary.Tx, k *kitchen, t trace.Trace) error) error {
 	id, code, err := wire.ParseLot(name)
 	if err != nil {
 		return err
@@ -29,14 +29,13 @@ func (s lots) follow(ctx context.Context, name string, f func(k *kitchen, t trac
 		if err != nil {
 			return err
 		}
-		f(k, t)
-		return nil
+		return f(tx, k, t)
 	})
 }
 
 func (s lots) TraceLot(ctx context.Context, req *v1.TraceLotRequest) (*v1.TraceLotResponse, error) {
 	var resp *v1.TraceLotResponse
-	err := s.follow(ctx, req.GetName(), func(k *kitchen, t trace.Trace) {
+	err := s.follow(ctx, req.GetName(), func(_ commissary.Tx, k *kitchen, t trace.Trace) error {
 		resp = &v1.TraceLotResponse{Site: k.Site(), SisterCodes: t.Sisters, RowsRead: t.Read, RowsReturned: t.Returned}
 		for _, n := range t.Nodes {
 			resp.Lots = append(resp.Lots, k.traced(n))
@@ -47,6 +46,7 @@ func (s lots) TraceLot(ctx context.Context, req *v1.TraceLotRequest) (*v1.TraceL
 		for _, m := range t.Moves {
 			resp.Movements = append(resp.Movements, wire.Movement(m))
 		}
+		return nil
 	})
 	return resp, err
 }
@@ -61,7 +61,10 @@ func (k *kitchen) traced(n trace.Node) *v1.TracedLot {
 
 func (s lots) GetRecallPack(ctx context.Context, req *v1.GetRecallPackRequest) (*v1.GetRecallPackResponse, error) {
 	var resp *v1.GetRecallPackResponse
-	err := s.follow(ctx, req.GetName(), func(k *kitchen, t trace.Trace) { resp = k.recall(t) })
+	err := s.follow(ctx, req.GetName(), func(tx commissary.Tx, k *kitchen, t trace.Trace) error {
+		resp = k.recall(t)
+		return k.promisedTo(tx, t, resp)
+	})
 	return resp, err
 }
 
@@ -153,10 +156,47 @@ func (k *kitchen) recall(t trace.Trace) *v1.GetRecallPackResponse {
 	for _, row := range stops {
 		resp.Shops = append(resp.Shops, row)
 	}
-	slices.SortFunc(resp.Shops, func(a, b *v1.RecallShop) int {
+	sortShops(resp.Shops)
+	return resp
+}
+
+// promisedTo adds what is on the lists of runs that have not left: nobody may
+// wait for its pick to be recorded before he calls the dock.
+func (k *kitchen) promisedTo(tx commissary.Tx, t trace.Trace, resp *v1.GetRecallPackResponse) error {
+	rides, err := tx.Rides(k.id()).Loading()
+	if err != nil {
+		return err
+	}
+	for _, r := range rides {
+		d, err := tx.Dispatches(k.id()).Newest(r.Night)
+		if err != nil {
+			return err
+		}
+		for _, p := range d.Picks {
+			n := slices.IndexFunc(t.Nodes, func(n trace.Node) bool { return n.Code == p.Lot && n.Side != trace.CameFrom })
+			open := int64(r.Open(p, d.Revision))
+			if n < 0 || p.Run != r.Run || open == 0 {
+				continue
+			}
+			i := slices.IndexFunc(resp.Shops, func(s *v1.RecallShop) bool { return s.GetShopId() == p.Shop && s.GetLotCode() == p.Lot })
+			if i < 0 {
+				shop, _ := k.shop(p.Shop)
+				resp.Shops = append(resp.Shops, &v1.RecallShop{ShopId: p.Shop, ShopName: shop.Name, Address: shop.Address, Phone: shop.Phone, NightPhone: shop.NightPhone,
+					LotCode: p.Lot, Description: k.describe(t.Nodes[n].Lot), Possible: t.Nodes[n].Possible, HeldReason: t.Nodes[n].Held})
+				i = len(resp.Shops) - 1
+			}
+			resp.Shops[i].UnderWayPieces += open
+			resp.Shops[i].RunIds = withRun(resp.Shops[i].RunIds, p.Run)
+		}
+	}
+	sortShops(resp.Shops)
+	return nil
+}
+
+func sortShops(shops []*v1.RecallShop) {
+	slices.SortFunc(shops, func(a, b *v1.RecallShop) int {
 		return cmp.Or(cmp.Compare(a.GetShopId(), b.GetShopId()), cmp.Compare(a.GetLotCode(), b.GetLotCode()))
 	})
-	return resp
 }
 
 // traceCode is a lot's traceability code: of what was bought in, the supplier's.

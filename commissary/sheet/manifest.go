@@ -25,19 +25,85 @@ func (p *page) manifest(m *v1.Manifest) {
 		revision = fmt.Sprintf("DISPATCH REVISION %d", m.GetDispatchRevision())
 	}
 	p.ends("RUN "+strings.ToUpper(either(m.GetRunName(), m.GetRunId())), revision)
-	p.ends(either(m.GetVehicleName(), m.GetVehicleId()), "LEAVES "+p.exact(m.GetDepartTime()))
-	p.put(0, fmt.Sprintf("%s, %s with their containers, %s", counted(int64(m.GetContainers()), "container"), p.about(m.GetMassMg()), counted(int64(len(m.GetStops())), "stop")))
+	leaves := "LEAVES " + p.exact(m.GetDepartTime())
+	if t := m.GetRide().GetDeparture().GetDepartTime(); t != nil {
+		leaves = "LEFT " + p.exact(t)
+	}
+	p.ends(either(m.GetVehicleName(), m.GetVehicleId()), leaves)
+	p.put(0, fmt.Sprintf("%s, %s with their containers, %s%s", counted(int64(m.GetContainers()), "container"), p.about(m.GetMassMg()), counted(int64(len(m.GetStops())), "stop"), rideState(m)))
+	p.put(0, "Heavy loads: two people or a lift; local rules set the limits. Cool the van down before loading.")
 	p.section("LOAD IN THIS ORDER", "last stop first")
+	var sums []string
+	var boxes int64
 	for i := len(m.GetStops()) - 1; i >= 0; i-- {
 		s := m.GetStops()[i]
 		p.item(0, "[ ]", fmt.Sprintf("stop %d, %s: %s, %s", i+1, either(s.GetShopName(), s.GetShopId()), counted(int64(s.GetContainers()), "container"), p.about(s.GetMassMg())))
+		sums = append(sums, fmt.Sprint(s.GetContainers()))
+		boxes += int64(s.GetContainers())
 	}
+	if len(sums) > 1 {
+		p.put(0, fmt.Sprintf("In all %s = %s", strings.Join(sums, " + "), counted(boxes, "container")))
+	}
+	if boxes != int64(m.GetContainers()) {
+		p.put(0, fmt.Sprintf("*** THE STOPS COME TO %d CONTAINERS, NOT TO %d: call the office before you leave. ***", boxes, m.GetContainers()))
+	}
+	p.loaded(m)
 	for i, s := range m.GetStops() {
-		p.stop(i+1, s)
+		p.stop(i+1, s, m)
 	}
 }
 
-func (p *page) stop(n int, s *v1.ManifestStop) {
+func rideState(m *v1.Manifest) string {
+	switch m.GetRide().GetState() {
+	case v1.RideState_RIDE_STATE_LOADING:
+		return ", LOADING"
+	case v1.RideState_RIDE_STATE_DEPARTED:
+		return ", ON THE ROAD"
+	case v1.RideState_RIDE_STATE_CLOSED:
+		return ", ALL STOPS CONFIRMED"
+	}
+	return ""
+}
+
+// most is how warm cold goods may be, in words; empty where no limit is known.
+func (p *page) most(m *v1.Manifest) string {
+	if m.GetProbeLimitMillicelsius() == 0 {
+		return ""
+	}
+	return "at most " + p.temp(m.GetProbeLimitMillicelsius())
+}
+
+// loaded is the temperature at loading: room for it, or what was noted.
+func (p *page) loaded(m *v1.Manifest) {
+	most := p.most(m)
+	d := m.GetRide().GetDeparture()
+	if d == nil {
+		blank := strings.Repeat("_", 8)
+		p.raw(fmt.Sprintf("product temp at loading %s %s  left at %s", blank, blank, blank))
+	} else {
+		p.put(0, "Product temperature at loading: "+either(p.probed(d.GetProbes()), "not noted")+warmed(d.GetWarmAction())+colon(d.GetNote()))
+	}
+	if most != "" {
+		p.put(0, "Probe cold goods, not the air: "+most+". Above it do not load; at a stop refuse, put aside on hold, or chill at once and probe again, and note which. Local code decides what is allowed.")
+	}
+}
+
+func (p *page) probed(list []*v1.Probe) string {
+	var said []string
+	for _, x := range list {
+		said = append(said, strings.TrimSpace(x.GetLotCode()+" "+p.temp(x.GetTempMillicelsius())))
+	}
+	return strings.Join(said, ", ")
+}
+
+func warmed(a v1.WarmAction) string {
+	if a == 0 {
+		return ""
+	}
+	return ", TOO WARM: " + word(a, "WARM_ACTION_")
+}
+
+func (p *page) stop(n int, s *v1.ManifestStop, m *v1.Manifest) {
 	p.section(fmt.Sprintf("STOP %d: %s", n, strings.ToUpper(either(s.GetShopName(), s.GetShopId()))), "arrives "+p.at(s.GetArriveTime()))
 	where := s.GetAddress()
 	if s.GetPhone() != "" {
@@ -45,6 +111,9 @@ func (p *page) stop(n int, s *v1.ManifestStop) {
 	}
 	if where != "" {
 		p.put(0, where)
+	}
+	if s.GetReceiveFromTime() != nil {
+		p.put(0, "Takes deliveries from "+p.clock(s.GetReceiveFromTime())+" to "+p.clock(s.GetReceiveToTime()))
 	}
 	if s.GetAccess() != "" {
 		p.put(0, "Access: "+s.GetAccess())
@@ -72,13 +141,50 @@ func (p *page) stop(n int, s *v1.ManifestStop) {
 		allergens = strings.Join(s.GetAllergens(), ", ")
 	}
 	p.put(0, "Allergens: "+allergens)
+	if d := dropAt(m, s.GetShopId()); d != nil {
+		p.dropped(d)
+		return
+	}
 	blank := strings.Repeat("_", 8)
-	sign := "received by " + strings.Repeat("_", 22)
+	sign := "received by " + strings.Repeat("_", 20)
 	if s.GetUnattended() {
 		sign = "NOBODY THERE: walk-in, photo [ ]"
 	}
 	p.raw(fmt.Sprintf("time %s  product temp %s  %s", blank, blank, sign))
-	p.raw(fmt.Sprintf("empties back %s  refused (never back to stock) %s", blank, blank))
+	p.raw(fmt.Sprintf("empties back %s  missing %s  refused %s", blank, blank, blank))
+	p.put(0, "What is refused is never back to stock: apart, and to the returns.")
+}
+
+// dropped is what became of a stop.
+func (p *page) dropped(d *v1.Drop) {
+	said := word(d.GetState(), "STOP_STATE_") + " " + p.at(d.GetDropTime())
+	if t := p.probed(d.GetProbes()); t != "" {
+		said += ", product at " + t
+	}
+	said += warmed(d.GetWarmAction())
+	switch {
+	case d.GetSignedBy() != "":
+		said += ", signed " + d.GetSignedBy()
+	case d.GetLeft() != "":
+		said += ", left: " + d.GetLeft()
+	default:
+		said += ", nobody signed"
+	}
+	p.put(0, "*** "+said+" ***")
+	for _, l := range d.GetLines() {
+		if l.GetMissingPieces() > 0 {
+			p.item(0, "*", fmt.Sprintf("%d x %s of lot %s missing%s", l.GetMissingPieces(), either(l.GetItemName(), l.GetItemId()), l.GetLotCode(), colon(l.GetReason())))
+		}
+		if l.GetRefusedPieces() > 0 {
+			p.item(0, "*", fmt.Sprintf("%d x %s of lot %s refused, to the returns%s", l.GetRefusedPieces(), either(l.GetItemName(), l.GetItemId()), l.GetLotCode(), colon(l.GetReason())))
+		}
+	}
+	for _, e := range d.GetEmpties() {
+		p.item(0, "*", fmt.Sprintf("%d x %s back", e.GetCount(), e.GetContainerId()))
+	}
+	if d.GetNote() != "" {
+		p.item(0, "*", d.GetNote())
+	}
 }
 
 // Manifests is every manifest of a night, one after the other.

@@ -33,12 +33,12 @@ func (p *page) pickRun(r *v1.PickRun) {
 		for n < len(picks) && picks[n].GetShopId() == picks[0].GetShopId() {
 			n++
 		}
-		p.pickShop(picks[:n])
+		p.pickShop(picks[:n], r.GetPicked())
 		picks = picks[n:]
 	}
 }
 
-func (p *page) pickShop(picks []*v1.Pick) {
+func (p *page) pickShop(picks []*v1.Pick, picked []*v1.PickedLine) {
 	p.section("FOR "+strings.ToUpper(either(picks[0].GetShopName(), picks[0].GetShopId())), "")
 	cols := []column{{"", 5, false}, {"FULL", 4, true}, {"LOOSE", 5, true}, {"PIECES", 6, true}, {"ITEM", 24, false}, {"LOT", 24, false}, {"COUNT", 5, true}}
 	p.table(0, cols, nil)
@@ -59,8 +59,15 @@ func (p *page) pickShop(picks []*v1.Pick) {
 			kinds = append(kinds, k.GetContainerName())
 		}
 		boxes[k.GetContainerName()] += n
-		p.row(0, cols, []string{"  [ ]", number(int64(k.GetFullContainers())), number(k.GetLoosePieces()), fmt.Sprint(k.GetPieces()),
+		tick := "  [ ]"
+		if stillOpen(k, picked) == 0 {
+			tick = "  [x]"
+		}
+		p.row(0, cols, []string{tick, number(int64(k.GetFullContainers())), number(k.GetLoosePieces()), fmt.Sprint(k.GetPieces()),
 			either(k.GetItemName(), k.GetItemId()), k.GetLotCode(), fmt.Sprint(count)})
+		if open := stillOpen(k, picked); open > 0 && open < k.GetPieces() {
+			p.put(6, fmt.Sprintf("picked already: %d; pick %d more", k.GetPieces()-open, open))
+		}
 	}
 	for i, kind := range kinds {
 		kinds[i] = fmt.Sprintf("%d x %s", boxes[kind], either(kind, "container"))

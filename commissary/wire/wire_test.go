@@ -116,7 +116,9 @@ func everything(t *testing.T) []written {
 		movement = full[commissary.Movement](known)
 		dispatch = full[commissary.Dispatch](known)
 		change   = full[commissary.Change](known)
+		ride     = full[commissary.Ride](known)
 	)
+	const services = "the service's, which writes the ride beside it"
 	const posted = "a batch of a plan is not posted; GetBatch shows what it became"
 	return []written{
 		{name: "book revision", noun: reflect.ValueOf(&revision).Elem(),
@@ -133,7 +135,13 @@ func everything(t *testing.T) []written {
 		{name: "batch", noun: reflect.ValueOf(&batch).Elem(), write: func() proto.Message { return w.Batch(batch) }},
 		{name: "lot", noun: reflect.ValueOf(&lot).Elem(), write: func() proto.Message { return w.Lot(lot, lot) }},
 		{name: "movement", noun: reflect.ValueOf(&movement).Elem(), write: func() proto.Message { return wire.Movement(movement) }},
-		{name: "dispatch", noun: reflect.ValueOf(&dispatch).Elem(), write: func() proto.Message { return w.Dispatch(dispatch) }},
+		{name: "dispatch", noun: reflect.ValueOf(&dispatch).Elem(), write: func() proto.Message { return w.Dispatch(dispatch) },
+			unfilled: map[string]string{
+				"manifests.ride": services, "manifests.probe_limit_millicelsius": services,
+				"manifests.stops.receive_from_time": services, "manifests.stops.receive_to_time": services,
+			}},
+		{name: "ride", noun: reflect.ValueOf(&ride).Elem(), write: func() proto.Message { return w.Ride(ride) },
+			unsaid: map[string]string{"Night": "the manifest's", "Run": "the manifest's"}},
 		{name: "change", noun: reflect.ValueOf(&change).Elem(), write: func() proto.Message { return wire.Change(change) }},
 	}
 }
@@ -167,7 +175,7 @@ func TestEveryFieldOfAMessageIsFilled(t *testing.T) {
 	others := []written{
 		{name: "catalogue", write: func() proto.Message { return catalogue }},
 		{name: "plan summary", write: func() proto.Message { return wire.For(commissary.Book{}).PlanSummary(plan) }},
-		{name: "pick list", write: func() proto.Message { return list }},
+		{name: "pick list", write: func() proto.Message { return list }, unfilled: map[string]string{"runs.picked": "the service's, which writes the ride beside it"}},
 	}
 	for _, n := range append(everything(t), others...) {
 		t.Run(n.name, func(t *testing.T) {
@@ -220,6 +228,8 @@ func TestEveryFieldOfAMessageIsRead(t *testing.T) {
 			"manifests.site.time_zone": forPeople, "manifests.site.units": forPeople,
 			"manifests.stops.shop_name": forPeople, "manifests.stops.address": forPeople, "manifests.stops.phone": forPeople,
 			"manifests.stops.access": forPeople, "manifests.stops.unattended": forPeople,
+			"manifests.stops.receive_from_time": forPeople, "manifests.stops.receive_to_time": forPeople,
+			"manifests.ride": "the service's", "manifests.probe_limit_millicelsius": "the service's",
 			"manifests.stops.lines.item_name": forPeople, "manifests.stops.lines.container_name": forPeople,
 		}},
 		{"order line", line, func() any { return first(wire.ReadOrderLines([]*v1.OrderLine{line})) }, map[string]string{
@@ -265,6 +275,10 @@ func TestWordsAreThoseOfTheContract(t *testing.T) {
 		"FormulaKind":  v1.FormulaKind(0),
 		"MovementKind": v1.MovementKind(0),
 		"InUseKind":    v1.InUseKind(0),
+		"RideState":    v1.RideState(0),
+		"StopState":    v1.StopState(0),
+		"ShortCause":   v1.ShortCause(0),
+		"WarmAction":   v1.WarmAction(0),
 	} {
 		var values []string
 		list := enum.Descriptor().Values()

@@ -201,18 +201,26 @@ func (j *journal) append(r record) error {
 	if err != nil {
 		return err
 	}
-	f, err := os.OpenFile(j.path, os.O_WRONLY|os.O_APPEND, 0)
+	if err := appendTo(j.path, b); err != nil {
+		return err
+	}
+	return j.apply(r)
+}
+
+// appendTo adds a line to a file and waits until it is on the disk.
+func appendTo(path string, line []byte) error {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_APPEND, 0)
 	if err != nil {
 		return fmt.Errorf("the outbox cannot be written: %w", err)
 	}
-	_, err = f.Write(b)
+	_, err = f.Write(line)
 	if err == nil {
 		err = syncData(f)
 	}
 	if err = errors.Join(err, f.Close()); err != nil {
-		return fmt.Errorf("the outbox cannot be written, so the order is not safe yet: %w; make room on the disk and give the command again", err)
+		return fmt.Errorf("the outbox cannot be written, so it is not safe yet: %w; make room on the disk and give the command again", err)
 	}
-	return j.apply(r)
+	return nil
 }
 
 // shorten drops the oldest settled entries once there are twice as many as

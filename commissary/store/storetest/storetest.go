@@ -36,6 +36,7 @@ func Run(t *testing.T, open func(t *testing.T) commissary.Store) {
 		{"Holds", checkHolds},
 		{"Draws", checkDraws},
 		{"Dispatches", checkDispatches},
+		{"Rides", checkRides},
 		{"Replies", checkReplies},
 		{"Changes", checkChanges},
 		{"Undone", checkUndone},

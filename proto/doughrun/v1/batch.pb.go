@@ -462,7 +462,10 @@ type StartBatchRequest struct {
 	// The batch's etag as last read.
 	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
 	// A fresh UUID; sending it again returns the first answer.
-	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// What the sheet's code says, its hash, or its revision of the plan: an old one is refused (FAILED_PRECONDITION, reason
+	// PAGE_SUPERSEDED). Empty where no sheet was used.
+	Page          string `protobuf:"bytes,4,opt,name=page,proto3" json:"page,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -514,6 +517,13 @@ func (x *StartBatchRequest) GetEtag() string {
 func (x *StartBatchRequest) GetRequestId() string {
 	if x != nil {
 		return x.RequestId
+	}
+	return ""
+}
+
+func (x *StartBatchRequest) GetPage() string {
+	if x != nil {
+		return x.Page
 	}
 	return ""
 }
@@ -2852,12 +2862,13 @@ const file_doughrun_v1_batch_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\"k\n" +
 	"\x13ListBatchesResponse\x12,\n" +
 	"\abatches\x18\x01 \x03(\v2\x12.doughrun.v1.BatchR\abatches\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xc0\x01\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xde\x01\n" +
 	"\x11StartBatchRequest\x12Y\n" +
 	"\x04name\x18\x01 \x01(\tBE\xbaHBr@2>^kitchens/[a-z0-9][a-z0-9-]{0,62}/batches/[0-9]{8}-[0-9]{2,4}$R\x04name\x12'\n" +
 	"\x04etag\x18\x02 \x01(\tB\x13\xbaH\x10r\x0e2\f^[0-9]{1,9}$R\x04etag\x12'\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\">\n" +
+	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\x12\x1c\n" +
+	"\x04page\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xac\x02R\x04page\">\n" +
 	"\x12StartBatchResponse\x12(\n" +
 	"\x05batch\x18\x01 \x01(\v2\x12.doughrun.v1.BatchR\x05batch\"\xbe\x02\n" +
 	"\x12FinishBatchRequest\x12Y\n" +

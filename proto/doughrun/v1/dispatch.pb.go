@@ -749,6 +749,198 @@ func (x *ListManifestsResponse) GetNextPageToken() string {
 	return ""
 }
 
+// RecordPickResponse shows the run as it stands now.
+type RecordPickResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The manifest, with what was picked.
+	Manifest *Manifest `protobuf:"bytes,1,opt,name=manifest,proto3" json:"manifest,omitempty"`
+	// What is left to pick for the run.
+	PickList *PickList `protobuf:"bytes,2,opt,name=pick_list,json=pickList,proto3" json:"pick_list,omitempty"`
+	// What is picked otherwise from now on, for every run, in words. Empty when nothing changed.
+	Changes []string `protobuf:"bytes,3,rep,name=changes,proto3" json:"changes,omitempty"`
+	// The dispatch's revision in force.
+	DispatchRevision int32 `protobuf:"varint,4,opt,name=dispatch_revision,json=dispatchRevision,proto3" json:"dispatch_revision,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *RecordPickResponse) Reset() {
+	*x = RecordPickResponse{}
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecordPickResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecordPickResponse) ProtoMessage() {}
+
+func (x *RecordPickResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecordPickResponse.ProtoReflect.Descriptor instead.
+func (*RecordPickResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *RecordPickResponse) GetManifest() *Manifest {
+	if x != nil {
+		return x.Manifest
+	}
+	return nil
+}
+
+func (x *RecordPickResponse) GetPickList() *PickList {
+	if x != nil {
+		return x.PickList
+	}
+	return nil
+}
+
+func (x *RecordPickResponse) GetChanges() []string {
+	if x != nil {
+		return x.Changes
+	}
+	return nil
+}
+
+func (x *RecordPickResponse) GetDispatchRevision() int32 {
+	if x != nil {
+		return x.DispatchRevision
+	}
+	return 0
+}
+
+// DepartRunResponse shows the run on the road.
+type DepartRunResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The manifest.
+	Manifest *Manifest `protobuf:"bytes,1,opt,name=manifest,proto3" json:"manifest,omitempty"`
+	// What the driver should know, in words.
+	Notes         []string `protobuf:"bytes,2,rep,name=notes,proto3" json:"notes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DepartRunResponse) Reset() {
+	*x = DepartRunResponse{}
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DepartRunResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DepartRunResponse) ProtoMessage() {}
+
+func (x *DepartRunResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DepartRunResponse.ProtoReflect.Descriptor instead.
+func (*DepartRunResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *DepartRunResponse) GetManifest() *Manifest {
+	if x != nil {
+		return x.Manifest
+	}
+	return nil
+}
+
+func (x *DepartRunResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+// ConfirmStopResponse shows what was kept.
+type ConfirmStopResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The manifest, with the stop confirmed.
+	Manifest *Manifest `protobuf:"bytes,1,opt,name=manifest,proto3" json:"manifest,omitempty"`
+	// What became of the stop.
+	Drop *Drop `protobuf:"bytes,2,opt,name=drop,proto3" json:"drop,omitempty"`
+	// What driver and shop should know, in words.
+	Notes         []string `protobuf:"bytes,3,rep,name=notes,proto3" json:"notes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ConfirmStopResponse) Reset() {
+	*x = ConfirmStopResponse{}
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ConfirmStopResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ConfirmStopResponse) ProtoMessage() {}
+
+func (x *ConfirmStopResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ConfirmStopResponse.ProtoReflect.Descriptor instead.
+func (*ConfirmStopResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *ConfirmStopResponse) GetManifest() *Manifest {
+	if x != nil {
+		return x.Manifest
+	}
+	return nil
+}
+
+func (x *ConfirmStopResponse) GetDrop() *Drop {
+	if x != nil {
+		return x.Drop
+	}
+	return nil
+}
+
+func (x *ConfirmStopResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
 // Dispatch is one revision of picks and manifests for the deliveries of the morning after a night.
 type Dispatch struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -782,7 +974,7 @@ type Dispatch struct {
 
 func (x *Dispatch) Reset() {
 	*x = Dispatch{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[14]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -794,7 +986,7 @@ func (x *Dispatch) String() string {
 func (*Dispatch) ProtoMessage() {}
 
 func (x *Dispatch) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[14]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -807,7 +999,7 @@ func (x *Dispatch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Dispatch.ProtoReflect.Descriptor instead.
 func (*Dispatch) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{14}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Dispatch) GetName() string {
@@ -923,7 +1115,7 @@ type DispatchLine struct {
 
 func (x *DispatchLine) Reset() {
 	*x = DispatchLine{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[15]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -935,7 +1127,7 @@ func (x *DispatchLine) String() string {
 func (*DispatchLine) ProtoMessage() {}
 
 func (x *DispatchLine) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[15]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -948,7 +1140,7 @@ func (x *DispatchLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DispatchLine.ProtoReflect.Descriptor instead.
 func (*DispatchLine) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{15}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *DispatchLine) GetShopId() string {
@@ -1066,7 +1258,7 @@ type Pick struct {
 
 func (x *Pick) Reset() {
 	*x = Pick{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[16]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1078,7 +1270,7 @@ func (x *Pick) String() string {
 func (*Pick) ProtoMessage() {}
 
 func (x *Pick) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[16]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1091,7 +1283,7 @@ func (x *Pick) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Pick.ProtoReflect.Descriptor instead.
 func (*Pick) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{16}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Pick) GetRunId() string {
@@ -1246,14 +1438,18 @@ type Manifest struct {
 	// The dispatch revision it belongs to; 0 in a draft.
 	DispatchRevision int32 `protobuf:"varint,11,opt,name=dispatch_revision,json=dispatchRevision,proto3" json:"dispatch_revision,omitempty"`
 	// The kitchen and how to print for it.
-	Site          *Site `protobuf:"bytes,12,opt,name=site,proto3" json:"site,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Site *Site `protobuf:"bytes,12,opt,name=site,proto3" json:"site,omitempty"`
+	// What really happens on the run. Absent in a draft. Ignored in a request.
+	Ride *Ride `protobuf:"bytes,13,opt,name=ride,proto3" json:"ride,omitempty"`
+	// Cold goods are at or below this by probe, at load and at the drop. Ignored in a request.
+	ProbeLimitMillicelsius int32 `protobuf:"varint,14,opt,name=probe_limit_millicelsius,json=probeLimitMillicelsius,proto3" json:"probe_limit_millicelsius,omitempty"`
+	unknownFields          protoimpl.UnknownFields
+	sizeCache              protoimpl.SizeCache
 }
 
 func (x *Manifest) Reset() {
 	*x = Manifest{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[17]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1265,7 +1461,7 @@ func (x *Manifest) String() string {
 func (*Manifest) ProtoMessage() {}
 
 func (x *Manifest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[17]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1278,7 +1474,7 @@ func (x *Manifest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Manifest.ProtoReflect.Descriptor instead.
 func (*Manifest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{17}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Manifest) GetName() string {
@@ -1365,6 +1561,20 @@ func (x *Manifest) GetSite() *Site {
 	return nil
 }
 
+func (x *Manifest) GetRide() *Ride {
+	if x != nil {
+		return x.Ride
+	}
+	return nil
+}
+
+func (x *Manifest) GetProbeLimitMillicelsius() int32 {
+	if x != nil {
+		return x.ProbeLimitMillicelsius
+	}
+	return 0
+}
+
 // ManifestStop is one shop on a manifest.
 type ManifestStop struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1389,14 +1599,18 @@ type ManifestStop struct {
 	// The allergens in what is left here, in the words of the kitchen's book.
 	Allergens []string `protobuf:"bytes,10,rep,name=allergens,proto3" json:"allergens,omitempty"`
 	// What is left here.
-	Lines         []*ManifestLine `protobuf:"bytes,11,rep,name=lines,proto3" json:"lines,omitempty"`
+	Lines []*ManifestLine `protobuf:"bytes,11,rep,name=lines,proto3" json:"lines,omitempty"`
+	// The earliest the shop takes deliveries. Absent where its hours are not known. Ignored in a request.
+	ReceiveFromTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=receive_from_time,json=receiveFromTime,proto3" json:"receive_from_time,omitempty"`
+	// The latest.
+	ReceiveToTime *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=receive_to_time,json=receiveToTime,proto3" json:"receive_to_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ManifestStop) Reset() {
 	*x = ManifestStop{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[18]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1408,7 +1622,7 @@ func (x *ManifestStop) String() string {
 func (*ManifestStop) ProtoMessage() {}
 
 func (x *ManifestStop) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[18]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1421,7 +1635,7 @@ func (x *ManifestStop) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ManifestStop.ProtoReflect.Descriptor instead.
 func (*ManifestStop) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{18}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ManifestStop) GetShopId() string {
@@ -1501,6 +1715,20 @@ func (x *ManifestStop) GetLines() []*ManifestLine {
 	return nil
 }
 
+func (x *ManifestStop) GetReceiveFromTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ReceiveFromTime
+	}
+	return nil
+}
+
+func (x *ManifestStop) GetReceiveToTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ReceiveToTime
+	}
+	return nil
+}
+
 // ManifestLine is one item of one lot at one stop.
 type ManifestLine struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1530,7 +1758,7 @@ type ManifestLine struct {
 
 func (x *ManifestLine) Reset() {
 	*x = ManifestLine{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[19]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1542,7 +1770,7 @@ func (x *ManifestLine) String() string {
 func (*ManifestLine) ProtoMessage() {}
 
 func (x *ManifestLine) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[19]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1555,7 +1783,7 @@ func (x *ManifestLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ManifestLine.ProtoReflect.Descriptor instead.
 func (*ManifestLine) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{19}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ManifestLine) GetItemId() string {
@@ -1649,7 +1877,7 @@ type PickList struct {
 
 func (x *PickList) Reset() {
 	*x = PickList{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[20]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1661,7 +1889,7 @@ func (x *PickList) String() string {
 func (*PickList) ProtoMessage() {}
 
 func (x *PickList) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[20]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1674,7 +1902,7 @@ func (x *PickList) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PickList.ProtoReflect.Descriptor instead.
 func (*PickList) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{20}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *PickList) GetDispatch() string {
@@ -1736,14 +1964,16 @@ type PickRun struct {
 	// How many containers are picked, split ones counted as one.
 	Containers int32 `protobuf:"varint,6,opt,name=containers,proto3" json:"containers,omitempty"`
 	// What they weigh, the containers themselves included.
-	MassMg        int64 `protobuf:"varint,7,opt,name=mass_mg,json=massMg,proto3" json:"mass_mg,omitempty"`
+	MassMg int64 `protobuf:"varint,7,opt,name=mass_mg,json=massMg,proto3" json:"mass_mg,omitempty"`
+	// What is recorded of it already.
+	Picked        []*PickedLine `protobuf:"bytes,8,rep,name=picked,proto3" json:"picked,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PickRun) Reset() {
 	*x = PickRun{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[21]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1755,7 +1985,7 @@ func (x *PickRun) String() string {
 func (*PickRun) ProtoMessage() {}
 
 func (x *PickRun) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[21]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1768,7 +1998,7 @@ func (x *PickRun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PickRun.ProtoReflect.Descriptor instead.
 func (*PickRun) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{21}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *PickRun) GetRunId() string {
@@ -1820,11 +2050,18 @@ func (x *PickRun) GetMassMg() int64 {
 	return 0
 }
 
+func (x *PickRun) GetPicked() []*PickedLine {
+	if x != nil {
+		return x.Picked
+	}
+	return nil
+}
+
 var File_doughrun_v1_dispatch_proto protoreflect.FileDescriptor
 
 const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\n" +
-	"\x1adoughrun/v1/dispatch.proto\x12\vdoughrun.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19doughrun/v1/kitchen.proto\x1a\x17doughrun/v1/order.proto\x1a\x16doughrun/v1/plan.proto\x1a\x18doughrun/v1/reason.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"y\n" +
+	"\x1adoughrun/v1/dispatch.proto\x12\vdoughrun.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19doughrun/v1/kitchen.proto\x1a\x17doughrun/v1/order.proto\x1a\x16doughrun/v1/plan.proto\x1a\x18doughrun/v1/reason.proto\x1a\x16doughrun/v1/ride.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"y\n" +
 	"\x14DraftDispatchRequest\x12a\n" +
 	"\x05night\x18\x01 \x01(\tBK\xbaHHrF2D^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x05night\"J\n" +
 	"\x15DraftDispatchResponse\x121\n" +
@@ -1866,7 +2103,19 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\"t\n" +
 	"\x15ListManifestsResponse\x123\n" +
 	"\tmanifests\x18\x01 \x03(\v2\x15.doughrun.v1.ManifestR\tmanifests\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x90\x05\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xc2\x01\n" +
+	"\x12RecordPickResponse\x121\n" +
+	"\bmanifest\x18\x01 \x01(\v2\x15.doughrun.v1.ManifestR\bmanifest\x122\n" +
+	"\tpick_list\x18\x02 \x01(\v2\x15.doughrun.v1.PickListR\bpickList\x12\x18\n" +
+	"\achanges\x18\x03 \x03(\tR\achanges\x12+\n" +
+	"\x11dispatch_revision\x18\x04 \x01(\x05R\x10dispatchRevision\"\\\n" +
+	"\x11DepartRunResponse\x121\n" +
+	"\bmanifest\x18\x01 \x01(\v2\x15.doughrun.v1.ManifestR\bmanifest\x12\x14\n" +
+	"\x05notes\x18\x02 \x03(\tR\x05notes\"\x85\x01\n" +
+	"\x13ConfirmStopResponse\x121\n" +
+	"\bmanifest\x18\x01 \x01(\v2\x15.doughrun.v1.ManifestR\bmanifest\x12%\n" +
+	"\x04drop\x18\x02 \x01(\v2\x11.doughrun.v1.DropR\x04drop\x12\x14\n" +
+	"\x05notes\x18\x03 \x03(\tR\x05notes\"\x90\x05\n" +
 	"\bDispatch\x12\x1c\n" +
 	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04name\x12B\n" +
 	"\n" +
@@ -1919,7 +2168,7 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\ruse_from_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampR\vuseFromTime\x12:\n" +
 	"\vuse_by_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampR\tuseByTime\x127\n" +
 	"\tbest_time\x18\x11 \x01(\v2\x1a.google.protobuf.TimestampR\bbestTime\x123\n" +
-	"\x0eunsure_seconds\x18\x12 \x01(\x03B\f\xbaH\t\"\a\x18\x80\x8a\x8a\x0f(\x00R\runsureSeconds\"\xb7\x04\n" +
+	"\x0eunsure_seconds\x18\x12 \x01(\x03B\f\xbaH\t\"\a\x18\x80\x8a\x8a\x0f(\x00R\runsureSeconds\"\x98\x05\n" +
 	"\bManifest\x12\x1c\n" +
 	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04name\x12\x1e\n" +
 	"\x06run_id\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18?R\x05runId\x12#\n" +
@@ -1937,7 +2186,9 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\amass_mg\x18\n" +
 	" \x01(\x03B\x0e\xbaH\v\"\t\x18\x80\xa0\x94\xa5\x8d\x1d(\x00R\x06massMg\x124\n" +
 	"\x11dispatch_revision\x18\v \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\x10dispatchRevision\x12%\n" +
-	"\x04site\x18\f \x01(\v2\x11.doughrun.v1.SiteR\x04site\"\xd6\x03\n" +
+	"\x04site\x18\f \x01(\v2\x11.doughrun.v1.SiteR\x04site\x12%\n" +
+	"\x04ride\x18\r \x01(\v2\x11.doughrun.v1.RideR\x04ride\x128\n" +
+	"\x18probe_limit_millicelsius\x18\x0e \x01(\x05R\x16probeLimitMillicelsius\"\xe2\x04\n" +
 	"\fManifestStop\x12 \n" +
 	"\ashop_id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18?R\x06shopId\x12%\n" +
 	"\tshop_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bshopName\x12\"\n" +
@@ -1955,7 +2206,9 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\amass_mg\x18\t \x01(\x03B\x0e\xbaH\v\"\t\x18\x80\xa0\x94\xa5\x8d\x1d(\x00R\x06massMg\x12,\n" +
 	"\tallergens\x18\n" +
 	" \x03(\tB\x0e\xbaH\v\x92\x01\b\x10d\"\x04r\x02\x18?R\tallergens\x12:\n" +
-	"\x05lines\x18\v \x03(\v2\x19.doughrun.v1.ManifestLineB\t\xbaH\x06\x92\x01\x03\x10\xd0\x0fR\x05lines\"\xe5\x03\n" +
+	"\x05lines\x18\v \x03(\v2\x19.doughrun.v1.ManifestLineB\t\xbaH\x06\x92\x01\x03\x10\xd0\x0fR\x05lines\x12F\n" +
+	"\x11receive_from_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\x0freceiveFromTime\x12B\n" +
+	"\x0freceive_to_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\rreceiveToTime\"\xe5\x03\n" +
 	"\fManifestLine\x12 \n" +
 	"\aitem_id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18?R\x06itemId\x12%\n" +
 	"\titem_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bitemName\x12\"\n" +
@@ -1977,7 +2230,7 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\rdelivery_date\x18\x03 \x01(\tR\fdeliveryDate\x12+\n" +
 	"\x11dispatch_revision\x18\x04 \x01(\x05R\x10dispatchRevision\x12(\n" +
 	"\x04runs\x18\x05 \x03(\v2\x14.doughrun.v1.PickRunR\x04runs\x12%\n" +
-	"\x04site\x18\x06 \x01(\v2\x11.doughrun.v1.SiteR\x04site\"\xfd\x01\n" +
+	"\x04site\x18\x06 \x01(\v2\x11.doughrun.v1.SiteR\x04site\"\xae\x02\n" +
 	"\aPickRun\x12\x15\n" +
 	"\x06run_id\x18\x01 \x01(\tR\x05runId\x12\x19\n" +
 	"\brun_name\x18\x02 \x01(\tR\arunName\x12!\n" +
@@ -1988,7 +2241,8 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\n" +
 	"containers\x18\x06 \x01(\x05R\n" +
 	"containers\x12\x17\n" +
-	"\amass_mg\x18\a \x01(\x03R\x06massMg2\x90\x05\n" +
+	"\amass_mg\x18\a \x01(\x03R\x06massMg\x12/\n" +
+	"\x06picked\x18\b \x03(\v2\x17.doughrun.v1.PickedLineR\x06picked2\x8c\a\n" +
 	"\x0fDispatchService\x12[\n" +
 	"\rDraftDispatch\x12!.doughrun.v1.DraftDispatchRequest\x1a\".doughrun.v1.DraftDispatchResponse\"\x03\x90\x02\x01\x12[\n" +
 	"\rCheckDispatch\x12!.doughrun.v1.CheckDispatchRequest\x1a\".doughrun.v1.CheckDispatchResponse\"\x03\x90\x02\x01\x12a\n" +
@@ -1996,7 +2250,11 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\vGetDispatch\x12\x1f.doughrun.v1.GetDispatchRequest\x1a .doughrun.v1.GetDispatchResponse\"\x03\x90\x02\x01\x12U\n" +
 	"\vGetPickList\x12\x1f.doughrun.v1.GetPickListRequest\x1a .doughrun.v1.GetPickListResponse\"\x03\x90\x02\x01\x12U\n" +
 	"\vGetManifest\x12\x1f.doughrun.v1.GetManifestRequest\x1a .doughrun.v1.GetManifestResponse\"\x03\x90\x02\x01\x12[\n" +
-	"\rListManifests\x12!.doughrun.v1.ListManifestsRequest\x1a\".doughrun.v1.ListManifestsResponse\"\x03\x90\x02\x01B'Z%doughrun/proto/doughrun/v1;doughrunv1b\x06proto3"
+	"\rListManifests\x12!.doughrun.v1.ListManifestsRequest\x1a\".doughrun.v1.ListManifestsResponse\"\x03\x90\x02\x01\x12R\n" +
+	"\n" +
+	"RecordPick\x12\x1e.doughrun.v1.RecordPickRequest\x1a\x1f.doughrun.v1.RecordPickResponse\"\x03\x90\x02\x02\x12O\n" +
+	"\tDepartRun\x12\x1d.doughrun.v1.DepartRunRequest\x1a\x1e.doughrun.v1.DepartRunResponse\"\x03\x90\x02\x02\x12U\n" +
+	"\vConfirmStop\x12\x1f.doughrun.v1.ConfirmStopRequest\x1a .doughrun.v1.ConfirmStopResponse\"\x03\x90\x02\x02B'Z%doughrun/proto/doughrun/v1;doughrunv1b\x06proto3"
 
 var (
 	file_doughrun_v1_dispatch_proto_rawDescOnce sync.Once
@@ -2010,7 +2268,7 @@ func file_doughrun_v1_dispatch_proto_rawDescGZIP() []byte {
 	return file_doughrun_v1_dispatch_proto_rawDescData
 }
 
-var file_doughrun_v1_dispatch_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
+var file_doughrun_v1_dispatch_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
 var file_doughrun_v1_dispatch_proto_goTypes = []any{
 	(*DraftDispatchRequest)(nil),    // 0: doughrun.v1.DraftDispatchRequest
 	(*DraftDispatchResponse)(nil),   // 1: doughrun.v1.DraftDispatchResponse
@@ -2026,72 +2284,96 @@ var file_doughrun_v1_dispatch_proto_goTypes = []any{
 	(*GetManifestResponse)(nil),     // 11: doughrun.v1.GetManifestResponse
 	(*ListManifestsRequest)(nil),    // 12: doughrun.v1.ListManifestsRequest
 	(*ListManifestsResponse)(nil),   // 13: doughrun.v1.ListManifestsResponse
-	(*Dispatch)(nil),                // 14: doughrun.v1.Dispatch
-	(*DispatchLine)(nil),            // 15: doughrun.v1.DispatchLine
-	(*Pick)(nil),                    // 16: doughrun.v1.Pick
-	(*Manifest)(nil),                // 17: doughrun.v1.Manifest
-	(*ManifestStop)(nil),            // 18: doughrun.v1.ManifestStop
-	(*ManifestLine)(nil),            // 19: doughrun.v1.ManifestLine
-	(*PickList)(nil),                // 20: doughrun.v1.PickList
-	(*PickRun)(nil),                 // 21: doughrun.v1.PickRun
-	(*Reason)(nil),                  // 22: doughrun.v1.Reason
-	(*timestamppb.Timestamp)(nil),   // 23: google.protobuf.Timestamp
-	(PlanState)(0),                  // 24: doughrun.v1.PlanState
-	(*Site)(nil),                    // 25: doughrun.v1.Site
-	(Source)(0),                     // 26: doughrun.v1.Source
+	(*RecordPickResponse)(nil),      // 14: doughrun.v1.RecordPickResponse
+	(*DepartRunResponse)(nil),       // 15: doughrun.v1.DepartRunResponse
+	(*ConfirmStopResponse)(nil),     // 16: doughrun.v1.ConfirmStopResponse
+	(*Dispatch)(nil),                // 17: doughrun.v1.Dispatch
+	(*DispatchLine)(nil),            // 18: doughrun.v1.DispatchLine
+	(*Pick)(nil),                    // 19: doughrun.v1.Pick
+	(*Manifest)(nil),                // 20: doughrun.v1.Manifest
+	(*ManifestStop)(nil),            // 21: doughrun.v1.ManifestStop
+	(*ManifestLine)(nil),            // 22: doughrun.v1.ManifestLine
+	(*PickList)(nil),                // 23: doughrun.v1.PickList
+	(*PickRun)(nil),                 // 24: doughrun.v1.PickRun
+	(*Reason)(nil),                  // 25: doughrun.v1.Reason
+	(*timestamppb.Timestamp)(nil),   // 26: google.protobuf.Timestamp
+	(*Drop)(nil),                    // 27: doughrun.v1.Drop
+	(PlanState)(0),                  // 28: doughrun.v1.PlanState
+	(*Site)(nil),                    // 29: doughrun.v1.Site
+	(Source)(0),                     // 30: doughrun.v1.Source
+	(*Ride)(nil),                    // 31: doughrun.v1.Ride
+	(*PickedLine)(nil),              // 32: doughrun.v1.PickedLine
+	(*RecordPickRequest)(nil),       // 33: doughrun.v1.RecordPickRequest
+	(*DepartRunRequest)(nil),        // 34: doughrun.v1.DepartRunRequest
+	(*ConfirmStopRequest)(nil),      // 35: doughrun.v1.ConfirmStopRequest
 }
 var file_doughrun_v1_dispatch_proto_depIdxs = []int32{
-	14, // 0: doughrun.v1.DraftDispatchResponse.dispatch:type_name -> doughrun.v1.Dispatch
-	14, // 1: doughrun.v1.CheckDispatchRequest.dispatch:type_name -> doughrun.v1.Dispatch
-	22, // 2: doughrun.v1.CheckDispatchResponse.reasons:type_name -> doughrun.v1.Reason
-	23, // 3: doughrun.v1.ReleaseDispatchRequest.draft_time:type_name -> google.protobuf.Timestamp
-	14, // 4: doughrun.v1.ReleaseDispatchResponse.dispatch:type_name -> doughrun.v1.Dispatch
-	14, // 5: doughrun.v1.GetDispatchResponse.dispatch:type_name -> doughrun.v1.Dispatch
-	20, // 6: doughrun.v1.GetPickListResponse.pick_list:type_name -> doughrun.v1.PickList
-	17, // 7: doughrun.v1.GetManifestResponse.manifest:type_name -> doughrun.v1.Manifest
-	17, // 8: doughrun.v1.ListManifestsResponse.manifests:type_name -> doughrun.v1.Manifest
-	24, // 9: doughrun.v1.Dispatch.state:type_name -> doughrun.v1.PlanState
-	23, // 10: doughrun.v1.Dispatch.draft_time:type_name -> google.protobuf.Timestamp
-	15, // 11: doughrun.v1.Dispatch.lines:type_name -> doughrun.v1.DispatchLine
-	16, // 12: doughrun.v1.Dispatch.picks:type_name -> doughrun.v1.Pick
-	17, // 13: doughrun.v1.Dispatch.manifests:type_name -> doughrun.v1.Manifest
-	22, // 14: doughrun.v1.Dispatch.exceptions:type_name -> doughrun.v1.Reason
-	25, // 15: doughrun.v1.Dispatch.site:type_name -> doughrun.v1.Site
-	26, // 16: doughrun.v1.DispatchLine.source:type_name -> doughrun.v1.Source
-	23, // 17: doughrun.v1.Pick.use_from_time:type_name -> google.protobuf.Timestamp
-	23, // 18: doughrun.v1.Pick.use_by_time:type_name -> google.protobuf.Timestamp
-	23, // 19: doughrun.v1.Pick.best_time:type_name -> google.protobuf.Timestamp
-	23, // 20: doughrun.v1.Manifest.depart_time:type_name -> google.protobuf.Timestamp
-	18, // 21: doughrun.v1.Manifest.stops:type_name -> doughrun.v1.ManifestStop
-	25, // 22: doughrun.v1.Manifest.site:type_name -> doughrun.v1.Site
-	23, // 23: doughrun.v1.ManifestStop.arrive_time:type_name -> google.protobuf.Timestamp
-	19, // 24: doughrun.v1.ManifestStop.lines:type_name -> doughrun.v1.ManifestLine
-	23, // 25: doughrun.v1.ManifestLine.use_from_time:type_name -> google.protobuf.Timestamp
-	23, // 26: doughrun.v1.ManifestLine.use_by_time:type_name -> google.protobuf.Timestamp
-	23, // 27: doughrun.v1.ManifestLine.best_time:type_name -> google.protobuf.Timestamp
-	21, // 28: doughrun.v1.PickList.runs:type_name -> doughrun.v1.PickRun
-	25, // 29: doughrun.v1.PickList.site:type_name -> doughrun.v1.Site
-	23, // 30: doughrun.v1.PickRun.depart_time:type_name -> google.protobuf.Timestamp
-	16, // 31: doughrun.v1.PickRun.picks:type_name -> doughrun.v1.Pick
-	0,  // 32: doughrun.v1.DispatchService.DraftDispatch:input_type -> doughrun.v1.DraftDispatchRequest
-	2,  // 33: doughrun.v1.DispatchService.CheckDispatch:input_type -> doughrun.v1.CheckDispatchRequest
-	4,  // 34: doughrun.v1.DispatchService.ReleaseDispatch:input_type -> doughrun.v1.ReleaseDispatchRequest
-	6,  // 35: doughrun.v1.DispatchService.GetDispatch:input_type -> doughrun.v1.GetDispatchRequest
-	8,  // 36: doughrun.v1.DispatchService.GetPickList:input_type -> doughrun.v1.GetPickListRequest
-	10, // 37: doughrun.v1.DispatchService.GetManifest:input_type -> doughrun.v1.GetManifestRequest
-	12, // 38: doughrun.v1.DispatchService.ListManifests:input_type -> doughrun.v1.ListManifestsRequest
-	1,  // 39: doughrun.v1.DispatchService.DraftDispatch:output_type -> doughrun.v1.DraftDispatchResponse
-	3,  // 40: doughrun.v1.DispatchService.CheckDispatch:output_type -> doughrun.v1.CheckDispatchResponse
-	5,  // 41: doughrun.v1.DispatchService.ReleaseDispatch:output_type -> doughrun.v1.ReleaseDispatchResponse
-	7,  // 42: doughrun.v1.DispatchService.GetDispatch:output_type -> doughrun.v1.GetDispatchResponse
-	9,  // 43: doughrun.v1.DispatchService.GetPickList:output_type -> doughrun.v1.GetPickListResponse
-	11, // 44: doughrun.v1.DispatchService.GetManifest:output_type -> doughrun.v1.GetManifestResponse
-	13, // 45: doughrun.v1.DispatchService.ListManifests:output_type -> doughrun.v1.ListManifestsResponse
-	39, // [39:46] is the sub-list for method output_type
-	32, // [32:39] is the sub-list for method input_type
-	32, // [32:32] is the sub-list for extension type_name
-	32, // [32:32] is the sub-list for extension extendee
-	0,  // [0:32] is the sub-list for field type_name
+	17, // 0: doughrun.v1.DraftDispatchResponse.dispatch:type_name -> doughrun.v1.Dispatch
+	17, // 1: doughrun.v1.CheckDispatchRequest.dispatch:type_name -> doughrun.v1.Dispatch
+	25, // 2: doughrun.v1.CheckDispatchResponse.reasons:type_name -> doughrun.v1.Reason
+	26, // 3: doughrun.v1.ReleaseDispatchRequest.draft_time:type_name -> google.protobuf.Timestamp
+	17, // 4: doughrun.v1.ReleaseDispatchResponse.dispatch:type_name -> doughrun.v1.Dispatch
+	17, // 5: doughrun.v1.GetDispatchResponse.dispatch:type_name -> doughrun.v1.Dispatch
+	23, // 6: doughrun.v1.GetPickListResponse.pick_list:type_name -> doughrun.v1.PickList
+	20, // 7: doughrun.v1.GetManifestResponse.manifest:type_name -> doughrun.v1.Manifest
+	20, // 8: doughrun.v1.ListManifestsResponse.manifests:type_name -> doughrun.v1.Manifest
+	20, // 9: doughrun.v1.RecordPickResponse.manifest:type_name -> doughrun.v1.Manifest
+	23, // 10: doughrun.v1.RecordPickResponse.pick_list:type_name -> doughrun.v1.PickList
+	20, // 11: doughrun.v1.DepartRunResponse.manifest:type_name -> doughrun.v1.Manifest
+	20, // 12: doughrun.v1.ConfirmStopResponse.manifest:type_name -> doughrun.v1.Manifest
+	27, // 13: doughrun.v1.ConfirmStopResponse.drop:type_name -> doughrun.v1.Drop
+	28, // 14: doughrun.v1.Dispatch.state:type_name -> doughrun.v1.PlanState
+	26, // 15: doughrun.v1.Dispatch.draft_time:type_name -> google.protobuf.Timestamp
+	18, // 16: doughrun.v1.Dispatch.lines:type_name -> doughrun.v1.DispatchLine
+	19, // 17: doughrun.v1.Dispatch.picks:type_name -> doughrun.v1.Pick
+	20, // 18: doughrun.v1.Dispatch.manifests:type_name -> doughrun.v1.Manifest
+	25, // 19: doughrun.v1.Dispatch.exceptions:type_name -> doughrun.v1.Reason
+	29, // 20: doughrun.v1.Dispatch.site:type_name -> doughrun.v1.Site
+	30, // 21: doughrun.v1.DispatchLine.source:type_name -> doughrun.v1.Source
+	26, // 22: doughrun.v1.Pick.use_from_time:type_name -> google.protobuf.Timestamp
+	26, // 23: doughrun.v1.Pick.use_by_time:type_name -> google.protobuf.Timestamp
+	26, // 24: doughrun.v1.Pick.best_time:type_name -> google.protobuf.Timestamp
+	26, // 25: doughrun.v1.Manifest.depart_time:type_name -> google.protobuf.Timestamp
+	21, // 26: doughrun.v1.Manifest.stops:type_name -> doughrun.v1.ManifestStop
+	29, // 27: doughrun.v1.Manifest.site:type_name -> doughrun.v1.Site
+	31, // 28: doughrun.v1.Manifest.ride:type_name -> doughrun.v1.Ride
+	26, // 29: doughrun.v1.ManifestStop.arrive_time:type_name -> google.protobuf.Timestamp
+	22, // 30: doughrun.v1.ManifestStop.lines:type_name -> doughrun.v1.ManifestLine
+	26, // 31: doughrun.v1.ManifestStop.receive_from_time:type_name -> google.protobuf.Timestamp
+	26, // 32: doughrun.v1.ManifestStop.receive_to_time:type_name -> google.protobuf.Timestamp
+	26, // 33: doughrun.v1.ManifestLine.use_from_time:type_name -> google.protobuf.Timestamp
+	26, // 34: doughrun.v1.ManifestLine.use_by_time:type_name -> google.protobuf.Timestamp
+	26, // 35: doughrun.v1.ManifestLine.best_time:type_name -> google.protobuf.Timestamp
+	24, // 36: doughrun.v1.PickList.runs:type_name -> doughrun.v1.PickRun
+	29, // 37: doughrun.v1.PickList.site:type_name -> doughrun.v1.Site
+	26, // 38: doughrun.v1.PickRun.depart_time:type_name -> google.protobuf.Timestamp
+	19, // 39: doughrun.v1.PickRun.picks:type_name -> doughrun.v1.Pick
+	32, // 40: doughrun.v1.PickRun.picked:type_name -> doughrun.v1.PickedLine
+	0,  // 41: doughrun.v1.DispatchService.DraftDispatch:input_type -> doughrun.v1.DraftDispatchRequest
+	2,  // 42: doughrun.v1.DispatchService.CheckDispatch:input_type -> doughrun.v1.CheckDispatchRequest
+	4,  // 43: doughrun.v1.DispatchService.ReleaseDispatch:input_type -> doughrun.v1.ReleaseDispatchRequest
+	6,  // 44: doughrun.v1.DispatchService.GetDispatch:input_type -> doughrun.v1.GetDispatchRequest
+	8,  // 45: doughrun.v1.DispatchService.GetPickList:input_type -> doughrun.v1.GetPickListRequest
+	10, // 46: doughrun.v1.DispatchService.GetManifest:input_type -> doughrun.v1.GetManifestRequest
+	12, // 47: doughrun.v1.DispatchService.ListManifests:input_type -> doughrun.v1.ListManifestsRequest
+	33, // 48: doughrun.v1.DispatchService.RecordPick:input_type -> doughrun.v1.RecordPickRequest
+	34, // 49: doughrun.v1.DispatchService.DepartRun:input_type -> doughrun.v1.DepartRunRequest
+	35, // 50: doughrun.v1.DispatchService.ConfirmStop:input_type -> doughrun.v1.ConfirmStopRequest
+	1,  // 51: doughrun.v1.DispatchService.DraftDispatch:output_type -> doughrun.v1.DraftDispatchResponse
+	3,  // 52: doughrun.v1.DispatchService.CheckDispatch:output_type -> doughrun.v1.CheckDispatchResponse
+	5,  // 53: doughrun.v1.DispatchService.ReleaseDispatch:output_type -> doughrun.v1.ReleaseDispatchResponse
+	7,  // 54: doughrun.v1.DispatchService.GetDispatch:output_type -> doughrun.v1.GetDispatchResponse
+	9,  // 55: doughrun.v1.DispatchService.GetPickList:output_type -> doughrun.v1.GetPickListResponse
+	11, // 56: doughrun.v1.DispatchService.GetManifest:output_type -> doughrun.v1.GetManifestResponse
+	13, // 57: doughrun.v1.DispatchService.ListManifests:output_type -> doughrun.v1.ListManifestsResponse
+	14, // 58: doughrun.v1.DispatchService.RecordPick:output_type -> doughrun.v1.RecordPickResponse
+	15, // 59: doughrun.v1.DispatchService.DepartRun:output_type -> doughrun.v1.DepartRunResponse
+	16, // 60: doughrun.v1.DispatchService.ConfirmStop:output_type -> doughrun.v1.ConfirmStopResponse
+	51, // [51:61] is the sub-list for method output_type
+	41, // [41:51] is the sub-list for method input_type
+	41, // [41:41] is the sub-list for extension type_name
+	41, // [41:41] is the sub-list for extension extendee
+	0,  // [0:41] is the sub-list for field type_name
 }
 
 func init() { file_doughrun_v1_dispatch_proto_init() }
@@ -2103,13 +2385,14 @@ func file_doughrun_v1_dispatch_proto_init() {
 	file_doughrun_v1_order_proto_init()
 	file_doughrun_v1_plan_proto_init()
 	file_doughrun_v1_reason_proto_init()
+	file_doughrun_v1_ride_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_doughrun_v1_dispatch_proto_rawDesc), len(file_doughrun_v1_dispatch_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   22,
+			NumMessages:   25,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

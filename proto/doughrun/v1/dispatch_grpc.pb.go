@@ -26,6 +26,9 @@ const (
 	DispatchService_GetPickList_FullMethodName     = "/doughrun.v1.DispatchService/GetPickList"
 	DispatchService_GetManifest_FullMethodName     = "/doughrun.v1.DispatchService/GetManifest"
 	DispatchService_ListManifests_FullMethodName   = "/doughrun.v1.DispatchService/ListManifests"
+	DispatchService_RecordPick_FullMethodName      = "/doughrun.v1.DispatchService/RecordPick"
+	DispatchService_DepartRun_FullMethodName       = "/doughrun.v1.DispatchService/DepartRun"
+	DispatchService_ConfirmStop_FullMethodName     = "/doughrun.v1.DispatchService/ConfirmStop"
 )
 
 // DispatchServiceClient is the client API for DispatchService service.
@@ -41,7 +44,8 @@ type DispatchServiceClient interface {
 	// CheckDispatch judges any dispatch, drafted here or moved by hand, against what is known now, and keeps nothing. For
 	// the kitchen. What it breaks is the answer, not an error. Refuses a kitchen without a book (FAILED_PRECONDITION).
 	CheckDispatch(ctx context.Context, in *CheckDispatchRequest, opts ...grpc.CallOption) (*CheckDispatchResponse, error)
-	// ReleaseDispatch makes the dispatch that the same draft gives a fact: its lots are taken from stock. For the kitchen.
+	// ReleaseDispatch makes the dispatch that the same draft gives a fact: its lots are promised, and leave the stock as they
+	// are picked. For the kitchen.
 	// Refuses a night without a released plan (FAILED_PRECONDITION), an instant ahead of the clock or too far behind it
 	// (FAILED_PRECONDITION, reason DRAFT_TOO_OLD), and a draft whose inputs have changed meanwhile (ABORTED, reason
 	// INPUTS_CHANGED): draft again and look again.
@@ -57,6 +61,19 @@ type DispatchServiceClient interface {
 	// ListManifests returns the manifests of a night's newest released dispatch, by departure. For the kitchen and the
 	// drivers. Refuses a page token that another list made (INVALID_ARGUMENT).
 	ListManifests(ctx context.Context, in *ListManifestsRequest, opts ...grpc.CallOption) (*ListManifestsResponse, error)
+	// RecordPick says what was really picked for a run. For the kitchen. What is short is taken from other lots at once, and
+	// the dispatch gets a new revision; what others have picked stays. Refuses a run that has left (FAILED_PRECONDITION,
+	// reason RUN_LEFT), a line recorded before (LINE_PICKED), a lot on hold (LOT_HELD), more than there is (LOT_OVERDRAWN)
+	// and a page that is no longer in force (PAGE_SUPERSEDED).
+	RecordPick(ctx context.Context, in *RecordPickRequest, opts ...grpc.CallOption) (*RecordPickResponse, error)
+	// DepartRun says that a run leaves. For the kitchen and the driver. What was not recorded rides as listed. Refuses a run
+	// that has left (FAILED_PRECONDITION, reason RUN_LEFT), goods on hold (LOT_HELD), goods above the temperature limit that
+	// nobody decided on (TOO_WARM), and a page that is no longer in force (PAGE_SUPERSEDED).
+	DepartRun(ctx context.Context, in *DepartRunRequest, opts ...grpc.CallOption) (*DepartRunResponse, error)
+	// ConfirmStop says what became of a stop. For the driver. Refuses a run that has not left (FAILED_PRECONDITION, reason
+	// RUN_NOT_LEFT), a stop that is confirmed (STOP_CONFIRMED), goods on hold (LOT_HELD), goods above the temperature limit
+	// without an action (TOO_WARM), and a page that is no longer in force (PAGE_SUPERSEDED).
+	ConfirmStop(ctx context.Context, in *ConfirmStopRequest, opts ...grpc.CallOption) (*ConfirmStopResponse, error)
 }
 
 type dispatchServiceClient struct {
@@ -137,6 +154,36 @@ func (c *dispatchServiceClient) ListManifests(ctx context.Context, in *ListManif
 	return out, nil
 }
 
+func (c *dispatchServiceClient) RecordPick(ctx context.Context, in *RecordPickRequest, opts ...grpc.CallOption) (*RecordPickResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RecordPickResponse)
+	err := c.cc.Invoke(ctx, DispatchService_RecordPick_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *dispatchServiceClient) DepartRun(ctx context.Context, in *DepartRunRequest, opts ...grpc.CallOption) (*DepartRunResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DepartRunResponse)
+	err := c.cc.Invoke(ctx, DispatchService_DepartRun_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *dispatchServiceClient) ConfirmStop(ctx context.Context, in *ConfirmStopRequest, opts ...grpc.CallOption) (*ConfirmStopResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ConfirmStopResponse)
+	err := c.cc.Invoke(ctx, DispatchService_ConfirmStop_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // DispatchServiceServer is the server API for DispatchService service.
 // All implementations must embed UnimplementedDispatchServiceServer
 // for forward compatibility.
@@ -150,7 +197,8 @@ type DispatchServiceServer interface {
 	// CheckDispatch judges any dispatch, drafted here or moved by hand, against what is known now, and keeps nothing. For
 	// the kitchen. What it breaks is the answer, not an error. Refuses a kitchen without a book (FAILED_PRECONDITION).
 	CheckDispatch(context.Context, *CheckDispatchRequest) (*CheckDispatchResponse, error)
-	// ReleaseDispatch makes the dispatch that the same draft gives a fact: its lots are taken from stock. For the kitchen.
+	// ReleaseDispatch makes the dispatch that the same draft gives a fact: its lots are promised, and leave the stock as they
+	// are picked. For the kitchen.
 	// Refuses a night without a released plan (FAILED_PRECONDITION), an instant ahead of the clock or too far behind it
 	// (FAILED_PRECONDITION, reason DRAFT_TOO_OLD), and a draft whose inputs have changed meanwhile (ABORTED, reason
 	// INPUTS_CHANGED): draft again and look again.
@@ -166,6 +214,19 @@ type DispatchServiceServer interface {
 	// ListManifests returns the manifests of a night's newest released dispatch, by departure. For the kitchen and the
 	// drivers. Refuses a page token that another list made (INVALID_ARGUMENT).
 	ListManifests(context.Context, *ListManifestsRequest) (*ListManifestsResponse, error)
+	// RecordPick says what was really picked for a run. For the kitchen. What is short is taken from other lots at once, and
+	// the dispatch gets a new revision; what others have picked stays. Refuses a run that has left (FAILED_PRECONDITION,
+	// reason RUN_LEFT), a line recorded before (LINE_PICKED), a lot on hold (LOT_HELD), more than there is (LOT_OVERDRAWN)
+	// and a page that is no longer in force (PAGE_SUPERSEDED).
+	RecordPick(context.Context, *RecordPickRequest) (*RecordPickResponse, error)
+	// DepartRun says that a run leaves. For the kitchen and the driver. What was not recorded rides as listed. Refuses a run
+	// that has left (FAILED_PRECONDITION, reason RUN_LEFT), goods on hold (LOT_HELD), goods above the temperature limit that
+	// nobody decided on (TOO_WARM), and a page that is no longer in force (PAGE_SUPERSEDED).
+	DepartRun(context.Context, *DepartRunRequest) (*DepartRunResponse, error)
+	// ConfirmStop says what became of a stop. For the driver. Refuses a run that has not left (FAILED_PRECONDITION, reason
+	// RUN_NOT_LEFT), a stop that is confirmed (STOP_CONFIRMED), goods on hold (LOT_HELD), goods above the temperature limit
+	// without an action (TOO_WARM), and a page that is no longer in force (PAGE_SUPERSEDED).
+	ConfirmStop(context.Context, *ConfirmStopRequest) (*ConfirmStopResponse, error)
 	mustEmbedUnimplementedDispatchServiceServer()
 }
 
@@ -196,6 +257,15 @@ func (UnimplementedDispatchServiceServer) GetManifest(context.Context, *GetManif
 }
 func (UnimplementedDispatchServiceServer) ListManifests(context.Context, *ListManifestsRequest) (*ListManifestsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListManifests not implemented")
+}
+func (UnimplementedDispatchServiceServer) RecordPick(context.Context, *RecordPickRequest) (*RecordPickResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecordPick not implemented")
+}
+func (UnimplementedDispatchServiceServer) DepartRun(context.Context, *DepartRunRequest) (*DepartRunResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method DepartRun not implemented")
+}
+func (UnimplementedDispatchServiceServer) ConfirmStop(context.Context, *ConfirmStopRequest) (*ConfirmStopResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ConfirmStop not implemented")
 }
 func (UnimplementedDispatchServiceServer) mustEmbedUnimplementedDispatchServiceServer() {}
 func (UnimplementedDispatchServiceServer) testEmbeddedByValue()                         {}
@@ -344,6 +414,60 @@ func _DispatchService_ListManifests_Handler(srv interface{}, ctx context.Context
 	return interceptor(ctx, in, info, handler)
 }
 
+func _DispatchService_RecordPick_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecordPickRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DispatchServiceServer).RecordPick(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DispatchService_RecordPick_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DispatchServiceServer).RecordPick(ctx, req.(*RecordPickRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DispatchService_DepartRun_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DepartRunRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DispatchServiceServer).DepartRun(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DispatchService_DepartRun_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DispatchServiceServer).DepartRun(ctx, req.(*DepartRunRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DispatchService_ConfirmStop_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ConfirmStopRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DispatchServiceServer).ConfirmStop(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DispatchService_ConfirmStop_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DispatchServiceServer).ConfirmStop(ctx, req.(*ConfirmStopRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // DispatchService_ServiceDesc is the grpc.ServiceDesc for DispatchService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -378,6 +502,18 @@ var DispatchService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListManifests",
 			Handler:    _DispatchService_ListManifests_Handler,
+		},
+		{
+			MethodName: "RecordPick",
+			Handler:    _DispatchService_RecordPick_Handler,
+		},
+		{
+			MethodName: "DepartRun",
+			Handler:    _DispatchService_DepartRun_Handler,
+		},
+		{
+			MethodName: "ConfirmStop",
+			Handler:    _DispatchService_ConfirmStop_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

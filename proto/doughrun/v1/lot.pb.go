@@ -153,7 +153,7 @@ const (
 	MovementKind_MOVEMENT_KIND_COUNTED MovementKind = 2
 	// It went into a batch.
 	MovementKind_MOVEMENT_KIND_USED MovementKind = 3
-	// It was released to a run: it is on the van.
+	// It was loaded for a run: it is on the van.
 	MovementKind_MOVEMENT_KIND_PICKED MovementKind = 4
 	// An ingredient was received.
 	MovementKind_MOVEMENT_KIND_RECEIVED MovementKind = 5
@@ -161,7 +161,7 @@ const (
 	MovementKind_MOVEMENT_KIND_CORRECTED MovementKind = 6
 	// It went from a van to a shop.
 	MovementKind_MOVEMENT_KIND_DELIVERED MovementKind = 7
-	// It went from a shop to another.
+	// It went from a shop to another, or back off a van that had not left.
 	MovementKind_MOVEMENT_KIND_MOVED MovementKind = 8
 	// It was sent back; it is never used again.
 	MovementKind_MOVEMENT_KIND_RETURNED MovementKind = 9

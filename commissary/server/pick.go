@@ -1,0 +1,504 @@
+package server
+
+import (
+	"context"
+	"fmt"
+	"reflect"
+	"slices"
+	"strings"
+
+	"doughrun/commissary"
+	"doughrun/commissary/plan"
+	"doughrun/commissary/quantity"
+	"doughrun/commissary/wire"
+	v1 "doughrun/proto/doughrun/v1"
+)
+
+// RecordPick picks again inside its transaction, although planning has no
+// place there: it is small, and two pickers must not both be sent to what is
+// left of one lot.
+func (s dispatches) RecordPick(ctx context.Context, req *v1.RecordPickRequest) (*v1.RecordPickResponse, error) {
+	return update(ctx, s.core, req, func(w *writing) (*v1.RecordPickResponse, error) {
+		x, err := s.dock(w.Tx, req.GetManifest())
+		if err != nil {
+			return nil, err
+		}
+		if err := x.loading(); err != nil {
+			return nil, err
+		}
+		picked, err := wire.ReadPicked(x.Book, req.GetLines())
+		if err != nil {
+			return nil, err
+		}
+		correct := make([]bool, len(picked))
+		for i, l := range req.GetLines() {
+			correct[i] = l.GetCorrect()
+		}
+		if len(picked) == 0 {
+			if picked, err = x.open(req.GetShopId()); err != nil {
+				return nil, err
+			}
+			if len(picked) == 0 {
+				return nil, x.refuse("NOTHING_OPEN", "everything on the list is recorded already; look at the pick list")
+			}
+			correct = make([]bool, len(picked))
+		}
+		_, in, err := s.loadNight(w.Tx, x.id(), x.d.Night, w.at)
+		if err != nil {
+			return nil, err
+		}
+		var said []string
+		// What ends a lot comes last, so that it does not end it for the other lines.
+		for _, i := range endsLast(picked) {
+			l := &picked[i]
+			if err := x.page(req.GetPage(), l.Shop); err != nil {
+				return nil, err
+			}
+			if err := x.judge(in, l, fmt.Sprintf("lines[%d]", i), correct[i]); err != nil {
+				return nil, err
+			}
+			if correct[i] {
+				if err := x.unload(w, *l); err != nil {
+					return nil, err
+				}
+			}
+			if err := x.load(w, *l, req.GetFound()); err != nil {
+				return nil, err
+			}
+			said = append(said, fmt.Sprintf("%s %d of %s for %s%s", l.Item, l.Pieces, l.Lot, l.Shop, shortly(*l)))
+		}
+		was := x.d
+		if err := w.Rides(x.id()).Put(*x.ride); err != nil {
+			return nil, err
+		}
+		if x.differs() {
+			if err := s.again(w, x); err != nil {
+				return nil, err
+			}
+		}
+		for _, r := range x.rides {
+			if err := w.Rides(x.id()).Put(r); err != nil {
+				return nil, err
+			}
+		}
+		changes := x.changes(was)
+		if err := w.record(x.id(), x.name(), "picked: %s%s", strings.Join(said, "; "), newRevision(was, x.d)); err != nil {
+			return nil, err
+		}
+		resp := &v1.RecordPickResponse{Manifest: x.manifest(), Changes: changes, DispatchRevision: int32(x.d.Revision)}
+		if resp.PickList, err = x.pickList(x.d, "", x.rides); err != nil {
+			return nil, err
+		}
+		resp.PickList.Runs = slices.DeleteFunc(resp.PickList.Runs, func(r *v1.PickRun) bool { return r.GetRunId() != x.ride.Run })
+		return resp, nil
+	})
+}
+
+func endsLast(lines []commissary.PickedLine) []int {
+	var first, last []int
+	for i, l := range lines {
+		if l.Cause == commissary.NotThere {
+			last = append(last, i)
+		} else {
+			first = append(first, i)
+		}
+	}
+	return append(first, last...)
+}
+
+func plural(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
+
+func shortly(l commissary.PickedLine) string {
+	if l.Cause == "" {
+		return ""
+	}
+	return fmt.Sprintf(" instead of %d, %s%s", l.Listed, strings.ToLower(strings.ReplaceAll(string(l.Cause), "_", " ")), because(l.Note))
+}
+
+func newRevision(was, is commissary.Dispatch) string {
+	if was.Revision == is.Revision {
+		return ""
+	}
+	return fmt.Sprintf(". Picked again as revision %d, inputs %s", is.Revision, is.InputHash)
+}
+
+// open are the lines of the list that nobody has recorded, as if they were
+// picked as listed: a shop's, or the whole run's.
+func (x *dock) open(shop string) ([]commissary.PickedLine, error) {
+	var lines []commissary.PickedLine
+	for _, p := range x.d.Picks {
+		if p.Run != x.ride.Run || shop != "" && p.Shop != shop {
+			continue
+		}
+		if n := x.ride.Open(p, x.d.Revision); n > 0 {
+			lines = append(lines, commissary.PickedLine{Shop: p.Shop, Item: p.Item, BakeDate: p.BakeDate, Lot: p.Lot, Listed: n, Pieces: n})
+		}
+	}
+	if shop != "" && !slices.ContainsFunc(x.d.Picks, func(p commissary.Pick) bool { return p.Run == x.ride.Run && p.Shop == shop }) {
+		return nil, x.refuse("SHOP_NOT_ON_RUN", "run %s brings nothing to %q; look at the pick list", x.ride.Run, shop)
+	}
+	return lines, nil
+}
+
+// listed returns the picks on the list for a shop's item.
+func (x *dock) listed(l commissary.PickedLine) []commissary.Pick {
+	var all []commissary.Pick
+	for _, p := range x.d.Picks {
+		if p.Run == x.ride.Run && p.Shop == l.Shop && p.Item == l.Item && (l.BakeDate.IsZero() || p.BakeDate == l.BakeDate) && (l.Lot == "" || p.Lot == l.Lot) {
+			all = append(all, p)
+		}
+	}
+	return all
+}
+
+// judge completes what somebody says was picked, and refuses what cannot be.
+func (x *dock) judge(in plan.Input, l *commissary.PickedLine, where string, correct bool) error {
+	invalid := func(format string, args ...any) error {
+		e := commissary.Refuse(commissary.Invalid, "PICK_INVALID", "what was picked cannot be recorded; correct the lines named here")
+		e.Faults = []commissary.Fault{{Where: where, Text: fmt.Sprintf(format, args...)}}
+		return e
+	}
+	if !slices.ContainsFunc(x.d.Manifests, func(m commissary.Manifest) bool {
+		return m.Run == x.ride.Run && slices.ContainsFunc(m.Stops, func(s commissary.ManifestStop) bool { return s.Shop == l.Shop })
+	}) {
+		return invalid("run %s does not stop at %q", x.ride.Run, l.Shop)
+	}
+	list := x.listed(*l)
+	if l.Lot == "" && len(list) > 1 {
+		open := slices.DeleteFunc(slices.Clone(list), func(p commissary.Pick) bool { return x.ride.Open(p, x.d.Revision) == 0 })
+		if len(open) != 1 {
+			return invalid("%s gets %s in %s; say which lot and which day", l.Shop, l.Item, plural(len(list), "line"))
+		}
+		list = open
+	}
+	if l.Lot == "" {
+		if len(list) == 0 {
+			return invalid("no lot of %s is listed for %s; say which was picked", l.Item, l.Shop)
+		}
+		l.Lot, l.BakeDate = list[0].Lot, list[0].BakeDate
+	}
+	if l.BakeDate.IsZero() {
+		var days []string
+		for _, line := range x.d.Lines {
+			if line.Shop == l.Shop && line.Item == l.Item {
+				l.BakeDate = line.BakeDate
+				days = append(days, line.BakeDate.String())
+			}
+		}
+		if len(days) != 1 {
+			return invalid("%s gets %s for %d days (%s); say which", l.Shop, l.Item, len(days), strings.Join(days, ", "))
+		}
+	}
+	i := slices.IndexFunc(x.d.Lines, func(d commissary.DispatchLine) bool {
+		return d.Shop == l.Shop && d.Item == l.Item && d.BakeDate == l.BakeDate
+	})
+	if i < 0 {
+		return invalid("%s ordered no %s for %s", l.Shop, l.Item, l.BakeDate.Short())
+	}
+	line := x.d.Lines[i]
+	lot, err := x.tx.Lots(x.id()).Get(l.Lot)
+	if err != nil {
+		return err
+	}
+	if lot.Item != l.Item {
+		return invalid("lot %s is %s, not %s; read the label again", l.Lot, what(lot), l.Item)
+	}
+	key := commissary.Pick{Run: x.ride.Run, Shop: l.Shop, Item: l.Item, BakeDate: l.BakeDate, Lot: l.Lot}
+	for _, p := range list {
+		if p.Lot == l.Lot && p.BakeDate == l.BakeDate {
+			key = p
+		}
+	}
+	before, recorded := x.ride.PickedOf(key)
+	l.Listed = x.ride.Open(key, x.d.Revision)
+	if correct {
+		if !recorded {
+			return invalid("nothing was recorded of lot %s for %s; leave the correction out", l.Lot, l.Shop)
+		}
+		l.Listed = max(key.Pieces, before.Listed)
+	}
+	if recorded && !correct && l.Listed == 0 {
+		e := x.refuse("LINE_PICKED", "lot %s for %s is recorded already: %d pieces, by %s at %s; to put it right, say that it is a correction", l.Lot, l.Shop, before.Pieces, before.By, x.zone.Short(before.At))
+		e.Meta["lot"], e.Meta["shop"] = l.Lot, l.Shop
+		return e
+	}
+	var others quantity.Pieces
+	for _, p := range x.ride.Picked {
+		if p.Shop == l.Shop && p.Item == l.Item && p.BakeDate == l.BakeDate && !(correct && p.Lot == l.Lot) {
+			others += p.Pieces
+		}
+	}
+	switch {
+	case others+l.Pieces > line.Ordered:
+		return invalid("%s ordered %d × %s for %s; %d more are too many", l.Shop, line.Ordered, l.Item, l.BakeDate.Short(), others+l.Pieces-line.Ordered)
+	case l.Pieces < l.Listed && l.Cause == "":
+		return invalid("%d are fewer than the %d listed; say why: not there, damaged, on hold or left out", l.Pieces, l.Listed)
+	case l.Pieces >= l.Listed && l.Cause != "":
+		return invalid("%d are not fewer than the %d listed; leave the cause out", l.Pieces, l.Listed)
+	}
+	if l.Pieces == 0 {
+		return nil
+	}
+	if err := free(lot); err != nil {
+		return err
+	}
+	if key.Pieces == 0 {
+		unfit, err := plan.Unfit(in, line, lot)
+		if err != nil {
+			return err
+		}
+		if unfit != "" {
+			return invalid("lot %s does not serve %s: %s; take another", l.Lot, l.Shop, unfit)
+		}
+	}
+	return nil
+}
+
+// load moves what was picked onto the van, settles what is missing, and keeps the line.
+func (x *dock) load(w *writing, l commissary.PickedLine, found bool) error {
+	l.At, l.By, l.Revision = w.at, w.who, x.d.Revision
+	lots, ref := w.Lots(x.id()), x.name()
+	lot, err := lots.Get(l.Lot)
+	if err != nil {
+		return err
+	}
+	if l.Pieces > 0 {
+		if err := free(lot); err != nil {
+			return err
+		}
+	}
+	if more := l.Pieces - lot.Pieces; more > 0 {
+		if !found {
+			e := x.refuse("LOT_OVERDRAWN", "the records have %d pieces of lot %s in the kitchen, not the %d for %s; count again, and if they are there say that they were found", lot.Pieces, l.Lot, l.Pieces, l.Shop)
+			e.Meta["lot"] = l.Lot
+			return e
+		}
+		if err := lots.Move(commissary.Movement{Lot: l.Lot, Kind: commissary.Counted, Pieces: more, At: w.at, By: w.who, Ref: ref, Why: "found while picking"}); err != nil {
+			return err
+		}
+		lot.Pieces = l.Pieces
+	}
+	if l.Pieces > 0 {
+		if err := lots.Move(commissary.Movement{Lot: l.Lot, Kind: commissary.Picked, Pieces: -l.Pieces, To: commissary.OnVan(x.ride.Run, l.Shop), At: w.at, By: w.who, Ref: ref}); err != nil {
+			return err
+		}
+	}
+	gone := commissary.Movement{Lot: l.Lot, At: w.at, By: w.who, Ref: ref, Why: "while picking" + because(l.Note)}
+	switch left := lot.Pieces - l.Pieces; l.Cause {
+	case commissary.NotThere:
+		gone.Kind, gone.Pieces = commissary.Counted, -left
+	case commissary.Damaged:
+		gone.Kind, gone.Pieces = commissary.Wasted, -min(l.Listed-l.Pieces, left)
+	}
+	if gone.Pieces != 0 {
+		if err := lots.Move(gone); err != nil {
+			return err
+		}
+	}
+	for i, p := range x.ride.Picked {
+		if p.Shop == l.Shop && p.Item == l.Item && p.BakeDate == l.BakeDate && p.Lot == l.Lot {
+			l.Pieces, l.Listed = l.Pieces+p.Pieces, l.Listed+p.Pieces
+			x.ride.Picked[i] = l
+			return nil
+		}
+	}
+	x.ride.Picked = append(x.ride.Picked, l)
+	return nil
+}
+
+// unload takes back what was recorded of a line.
+func (x *dock) unload(w *writing, l commissary.PickedLine) error {
+	i := slices.IndexFunc(x.ride.Picked, func(p commissary.PickedLine) bool {
+		return p.Shop == l.Shop && p.Item == l.Item && p.BakeDate == l.BakeDate && p.Lot == l.Lot
+	})
+	p := x.ride.Picked[i]
+	x.ride.Picked = slices.Delete(slices.Clone(x.ride.Picked), i, i+1)
+	if p.Pieces == 0 {
+		return nil
+	}
+	return w.Lots(x.id()).Move(commissary.Movement{Lot: l.Lot, Kind: commissary.Moved, Pieces: -p.Pieces, Place: commissary.OnVan(x.ride.Run, l.Shop), To: commissary.AtKitchen,
+		At: w.at, By: w.who, Ref: x.name(), Why: "the pick is put right"})
+}
+
+// differs reports whether something was picked otherwise than listed by the
+// revision in force, or something listed can no longer be picked.
+func (x *dock) differs() bool {
+	for _, r := range x.rides {
+		for _, l := range r.Picked {
+			if l.Revision == x.d.Revision && !slices.ContainsFunc(x.d.Picks, func(p commissary.Pick) bool {
+				return p.Run == r.Run && p.Shop == l.Shop && p.Item == l.Item && p.BakeDate == l.BakeDate && p.Lot == l.Lot && p.Pieces == l.Pieces
+			}) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// again gives the dispatch its next revision from what is left to pick from.
+func (s dispatches) again(w *writing, x *dock) error {
+	_, in, err := s.loadNight(w.Tx, x.id(), x.d.Night, w.at)
+	if err != nil {
+		return err
+	}
+	if in.Lots, err = x.pickable(in.Lots); err != nil {
+		return err
+	}
+	d, err := plan.Redispatch(in, x.d, x.rides)
+	if err != nil {
+		return err
+	}
+	d.Revision, d.State = x.d.Revision+1, commissary.PlanReleased
+	if err := w.Dispatches(x.id()).Append(d); err != nil {
+		return err
+	}
+	for i := range x.rides {
+		x.rides[i].Since = since(x.rides[i], x.d, d)
+	}
+	x.d = d
+	return nil
+}
+
+// pickable is what this dispatch may pick from: what lies in the kitchen and
+// is not promised to another, and, with nothing left of them, the lots that it
+// has picked.
+func (x *dock) pickable(free []commissary.Lot) ([]commissary.Lot, error) {
+	others, err := promised(x.tx, x.id())
+	if err != nil {
+		return nil, err
+	}
+	var codes []string
+	for _, l := range free {
+		codes = append(codes, l.Code)
+	}
+	for _, r := range x.rides {
+		for _, l := range r.Picked {
+			codes = append(codes, l.Lot)
+		}
+		for _, p := range x.d.Picks {
+			if p.Run == r.Run {
+				others[p.Lot] -= r.Open(p, x.d.Revision)
+				codes = append(codes, p.Lot)
+			}
+		}
+	}
+	lots, err := x.tx.Lots(x.id()).Of(codes)
+	for i := range lots {
+		lots[i].Pieces = max(lots[i].Pieces-others[lots[i].Code], 0)
+	}
+	return lots, err
+}
+
+// since is which pages are in force after a new revision: those of the shops
+// for which nothing changed stay.
+func since(r commissary.Ride, was, is commissary.Dispatch) []commissary.PageSince {
+	brings := func(d commissary.Dispatch, shop string) (lines []commissary.ManifestLine) {
+		for _, m := range d.Manifests {
+			for _, s := range m.Stops {
+				if m.Run == r.Run && s.Shop == shop {
+					lines = s.Lines
+				}
+			}
+		}
+		return lines
+	}
+	pages := slices.Clone(r.Since)
+	for i, s := range pages {
+		if !reflect.DeepEqual(brings(was, s.Shop), brings(is, s.Shop)) {
+			pages[i].Revision = is.Revision
+		}
+	}
+	return pages
+}
+
+// changes says what is picked otherwise from now on.
+func (x *dock) changes(was commissary.Dispatch) []string {
+	var said []string
+	for _, m := range x.d.Manifests {
+		for _, r := range x.rides {
+			if r.Run != m.Run {
+				continue
+			}
+			for _, p := range x.d.Picks {
+				i := slices.IndexFunc(was.Picks, func(q commissary.Pick) bool {
+					return q.Run == p.Run && q.Shop == p.Shop && q.Item == p.Item && q.BakeDate == p.BakeDate && q.Lot == p.Lot
+				})
+				open := r.Open(p, x.d.Revision)
+				if p.Run != r.Run || open == 0 || i >= 0 && r.Open(was.Picks[i], was.Revision) == open {
+					continue
+				}
+				item, _ := x.item(p.Item)
+				said = append(said, fmt.Sprintf("Run %s, %s: pick %d × %s from lot %s.", m.Run, x.shopName(p.Shop), open, item.Name, p.Lot))
+			}
+		}
+	}
+	for _, l := range x.d.Lines {
+		for _, before := range was.Lines {
+			if before.Shop == l.Shop && before.Item == l.Item && before.BakeDate == l.BakeDate && l.Short > before.Short {
+				item, _ := x.item(l.Item)
+				said = append(said, fmt.Sprintf("%s is short %d × %s for %s: %s. Tell the shop.", x.shopName(l.Shop), l.Short, item.Name, l.BakeDate.Short(), l.Why))
+			}
+		}
+	}
+	return said
+}
+
+func (k *kitchen) shopName(id string) string {
+	if s, ok := k.shop(id); ok {
+		return s.Name
+	}
+	return id
+}
+
+// ridesOf makes the rides of a dispatch that is being released.
+func ridesOf(d commissary.Dispatch) []commissary.Ride {
+	var rides []commissary.Ride
+	for _, m := range d.Manifests {
+		r := commissary.Ride{Night: d.Night, Run: m.Run, State: commissary.RideLoading}
+		for _, s := range m.Stops {
+			r.Since = append(r.Since, commissary.PageSince{Shop: s.Shop, Revision: d.Revision})
+		}
+		slices.SortFunc(r.Since, func(a, b commissary.PageSince) int { return strings.Compare(a.Shop, b.Shop) })
+		rides = append(rides, r)
+	}
+	return rides
+}
+
+// promised is how many pieces of each lot are on the lists of runs that are
+// still loading, and not picked yet: they lie in the kitchen and are spoken for.
+func promised(tx commissary.Tx, id string) (map[string]quantity.Pieces, error) {
+	rides, err := tx.Rides(id).Loading()
+	if err != nil {
+		return nil, err
+	}
+	all := map[string]quantity.Pieces{}
+	for _, r := range rides {
+		d, err := tx.Dispatches(id).Newest(r.Night)
+		if err != nil {
+			return nil, err
+		}
+		for _, p := range d.Picks {
+			if p.Run == r.Run {
+				all[p.Lot] += r.Open(p, d.Revision)
+			}
+		}
+	}
+	return all, nil
+}
+
+// spoken is a lot list without what is promised.
+func spoken(lots []commissary.Lot, promised map[string]quantity.Pieces) []commissary.Lot {
+	var free []commissary.Lot
+	for _, l := range lots {
+		n := promised[l.Code]
+		if l.Pieces = max(l.Pieces-n, 0); n == 0 || l.Pieces > 0 {
+			free = append(free, l)
+		}
+	}
+	return free
+}
