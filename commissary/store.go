@@ -36,6 +36,7 @@ type Tx interface {
 	Dispatches(kitchen string) Dispatches
 	Replies(caller string) Replies
 	Changes(kitchen string) Changes
+	Credentials() Credentials
 }
 
 // BookRevision is one adopted kitchen book, with the text it was read from.

@@ -38,6 +38,7 @@ func Run(t *testing.T, open func(t *testing.T) commissary.Store) {
 		{"Dispatches", checkDispatches},
 		{"Replies", checkReplies},
 		{"Changes", checkChanges},
+		{"Credentials", checkCredentials},
 		{"Undone", checkUndone},
 		{"Neighbours", checkNeighbours},
 		{"Panic", checkPanic},
