@@ -51,11 +51,11 @@ type DispatchServiceClient interface {
 	// GetPickList returns what is picked for each run, in the order of the work. For the kitchen. Refuses a dispatch that was never
 	// released and a run that is not in it (NOT_FOUND).
 	GetPickList(ctx context.Context, in *GetPickListRequest, opts ...grpc.CallOption) (*GetPickListResponse, error)
-	// GetManifest returns what rides on one run, from the newest released dispatch. For the kitchen and the driver. Refuses
+	// GetManifest returns what rides on one run, from the newest released dispatch. For the kitchen and the run's driver. Refuses
 	// a run that carries nothing, and a night without a released dispatch (NOT_FOUND).
 	GetManifest(ctx context.Context, in *GetManifestRequest, opts ...grpc.CallOption) (*GetManifestResponse, error)
-	// ListManifests returns the manifests of a night's newest released dispatch, by departure. For the kitchen and the
-	// drivers. Refuses a page token that another list made (INVALID_ARGUMENT).
+	// ListManifests returns the manifests of a night's newest released dispatch, by departure. For the kitchen. Refuses a
+	// page token that another list made (INVALID_ARGUMENT).
 	ListManifests(ctx context.Context, in *ListManifestsRequest, opts ...grpc.CallOption) (*ListManifestsResponse, error)
 }
 
@@ -160,11 +160,11 @@ type DispatchServiceServer interface {
 	// GetPickList returns what is picked for each run, in the order of the work. For the kitchen. Refuses a dispatch that was never
 	// released and a run that is not in it (NOT_FOUND).
 	GetPickList(context.Context, *GetPickListRequest) (*GetPickListResponse, error)
-	// GetManifest returns what rides on one run, from the newest released dispatch. For the kitchen and the driver. Refuses
+	// GetManifest returns what rides on one run, from the newest released dispatch. For the kitchen and the run's driver. Refuses
 	// a run that carries nothing, and a night without a released dispatch (NOT_FOUND).
 	GetManifest(context.Context, *GetManifestRequest) (*GetManifestResponse, error)
-	// ListManifests returns the manifests of a night's newest released dispatch, by departure. For the kitchen and the
-	// drivers. Refuses a page token that another list made (INVALID_ARGUMENT).
+	// ListManifests returns the manifests of a night's newest released dispatch, by departure. For the kitchen. Refuses a
+	// page token that another list made (INVALID_ARGUMENT).
 	ListManifests(context.Context, *ListManifestsRequest) (*ListManifestsResponse, error)
 	mustEmbedUnimplementedDispatchServiceServer()
 }
