@@ -33,7 +33,15 @@ const (
 
 // Whatever a test forgets to say stays out of the home of whoever runs it.
 func TestMain(m *testing.M) {
-	home, err := os.MkdirTemp("", "doughrun")
+	// But for what the compiler has made already.
+	cache, err := exec.Command("go", "env", "GOCACHE").Output()
+	if err == nil {
+		err = os.Setenv("GOCACHE", strings.TrimSpace(string(cache)))
+	}
+	var home string
+	if err == nil {
+		home, err = os.MkdirTemp("", "doughrun")
+	}
 	if err == nil {
 		err = os.Setenv("HOME", home)
 	}
