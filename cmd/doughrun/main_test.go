@@ -33,10 +33,12 @@ const (
 
 // Whatever a test forgets to say stays out of the home of whoever runs it.
 func TestMain(m *testing.M) {
-	// But for what the compiler has made already.
-	cache, err := exec.Command("go", "env", "GOCACHE").Output()
-	if err == nil {
-		err = os.Setenv("GOCACHE", strings.TrimSpace(string(cache)))
+	// But for what the compiler has made and fetched already.
+	found, err := exec.Command("go", "env", "GOCACHE", "GOMODCACHE").Output()
+	for i, path := range strings.Fields(string(found)) {
+		if err == nil {
+			err = os.Setenv([]string{"GOCACHE", "GOMODCACHE"}[i], path)
+		}
 	}
 	var home string
 	if err == nil {
