@@ -3,6 +3,7 @@ package commissary
 import (
 	"errors"
 	"fmt"
+	"time"
 )
 
 // Kind says what sort of refusal an error is. One table in the server turns
@@ -16,6 +17,7 @@ const (
 	NotFound          // nothing by that name for this caller
 	Conflict          // somebody else changed it first: read again and decide again
 	Precondition      // the state does not allow it
+	Unproven          // it is not shown who calls
 	Denied            // the caller may not
 	Unavailable       // try again later
 	Exhausted         // a limit is reached
@@ -39,6 +41,7 @@ type Error struct {
 	Text   string
 	Faults []Fault           // for Invalid: field by field
 	Meta   map[string]string // values the text shows
+	Retry  time.Duration     // for Exhausted: when it may work again; 0 when waiting does not help
 	Cause  error             // never shown
 }
 

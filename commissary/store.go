@@ -37,6 +37,7 @@ type Tx interface {
 	Rides(kitchen string) Rides
 	Replies(caller string) Replies
 	Changes(kitchen string) Changes
+	Credentials() Credentials
 }
 
 // BookRevision is one adopted kitchen book, with the text it was read from.

@@ -24,7 +24,11 @@ import (
 
 // Service holds the settings of doughrund.
 type Service struct {
-	Listen    string        `key:"listen" default:"127.0.0.1:7410" doc:"address and port to listen on, on this machine only"`
+	Listen    string        `key:"listen" default:"127.0.0.1:7410" doc:"address and port to listen on; beyond this machine only with tls_certificate"`
+	Admin     string        `key:"admin_listen" optional:"yes" doc:"address and port on this machine for health and reflection; empty for none"`
+	Cert      string        `key:"tls_certificate" optional:"yes" doc:"file with the service's certificate; with it callers must prove who they are"`
+	Key       string        `key:"tls_key" optional:"yes" doc:"file with the private key of tls_certificate"`
+	ClientCAs string        `key:"client_authority" optional:"yes" doc:"file with the authority whose client certificates are taken beside tokens"`
 	Database  string        `key:"database" default:"doughrun.db" doc:"file that holds the facts, on a local disk of this machine"`
 	CallLimit time.Duration `key:"call_limit" default:"1m" doc:"longest that one call may take, with its unit"`
 	StopLimit time.Duration `key:"stop_limit" default:"10s" doc:"how long calls may go on once the service is asked to stop, with its unit"`
@@ -35,11 +39,15 @@ type Service struct {
 
 // Client holds the settings of doughrun.
 type Client struct {
-	Address string        `key:"address" default:"127.0.0.1:7410" doc:"address and port of the service"`
-	Kitchen string        `key:"kitchen" default:"main" doc:"id of the kitchen"`
-	Units   string        `key:"units" default:"kitchen" oneof:"kitchen metric us" doc:"how quantities are shown: as the kitchen's book says, metric, or in pounds and degrees Fahrenheit"`
-	Timeout time.Duration `key:"timeout" default:"30s" doc:"longest to wait for an answer, with its unit"`
-	Outbox  string        `key:"outbox" default:"~/.doughrun/outbox" doc:"folder that keeps orders until the service has answered, on a local disk of this machine"`
+	Address   string        `key:"address" default:"127.0.0.1:7410" doc:"address and port of the service"`
+	Authority string        `key:"authority" optional:"yes" doc:"file with the certificate of the authority that the service must show; beyond this machine it is a must"`
+	Token     string        `key:"token_file" optional:"yes" doc:"file with the caller's token, for its owner alone"`
+	Cert      string        `key:"certificate" optional:"yes" doc:"file with the caller's certificate, instead of a token"`
+	Key       string        `key:"certificate_key" optional:"yes" doc:"file with the private key of certificate"`
+	Kitchen   string        `key:"kitchen" default:"main" doc:"id of the kitchen"`
+	Units     string        `key:"units" default:"kitchen" oneof:"kitchen metric us" doc:"how quantities are shown: as the kitchen's book says, metric, or in pounds and degrees Fahrenheit"`
+	Timeout   time.Duration `key:"timeout" default:"30s" doc:"longest to wait for an answer, with its unit"`
+	Outbox    string        `key:"outbox" default:"~/.doughrun/outbox" doc:"folder that keeps orders until the service has answered, on a local disk of this machine"`
 }
 
 // Setting is one setting as it is in force.
@@ -170,6 +178,7 @@ func unknownVariables(env map[string]string) []error {
 type field struct {
 	key, fallback, doc string
 	oneOf              []string
+	optional           bool // may be empty
 }
 
 func fieldsOf[T Service | Client]() []field {
@@ -177,7 +186,7 @@ func fieldsOf[T Service | Client]() []field {
 	t := reflect.TypeFor[T]()
 	for i := range t.NumField() {
 		tag := t.Field(i).Tag
-		all = append(all, field{tag.Get("key"), tag.Get("default"), tag.Get("doc"), strings.Fields(tag.Get("oneof"))})
+		all = append(all, field{tag.Get("key"), tag.Get("default"), tag.Get("doc"), strings.Fields(tag.Get("oneof")), tag.Get("optional") != ""})
 	}
 	return all
 }
@@ -207,7 +216,7 @@ func (f field) set(target reflect.Value, raw any) error {
 		return nil
 	}
 	switch {
-	case text == "":
+	case text == "" && !f.optional:
 		return errors.New("it is empty; leave it out for its default")
 	case len(f.oneOf) > 0 && !slices.Contains(f.oneOf, text):
 		return fmt.Errorf("%q is not one of %s", text, strings.Join(f.oneOf, ", "))

@@ -30,7 +30,8 @@ func write(t *testing.T, text string) string {
 func TestDefaults(t *testing.T) {
 	s, list, err := load[Service](t, nil, []string{"HOME=/nowhere"})
 	require.NoError(t, err)
-	require.Equal(t, Service{"127.0.0.1:7410", "doughrun.db", time.Minute, 10 * time.Second, "yes", "info", "text"}, s)
+	require.Equal(t, Service{Listen: "127.0.0.1:7410", Database: "doughrun.db", CallLimit: time.Minute, StopLimit: 10 * time.Second,
+		CloseDue: "yes", LogLevel: "info", LogFormat: "text"}, s)
 	for _, setting := range list {
 		require.Equal(t, "default", setting.From, setting.Key)
 		require.Equal(t, setting.Default, setting.Value, setting.Key)
@@ -38,7 +39,7 @@ func TestDefaults(t *testing.T) {
 	}
 	c, _, err := load[Client](t, nil, nil)
 	require.NoError(t, err)
-	require.Equal(t, Client{"127.0.0.1:7410", "main", "kitchen", 30 * time.Second, "~/.doughrun/outbox"}, c)
+	require.Equal(t, Client{Address: "127.0.0.1:7410", Kitchen: "main", Units: "kitchen", Timeout: 30 * time.Second, Outbox: "~/.doughrun/outbox"}, c)
 }
 
 func TestTheFirstPlaceThatHasASettingWins(t *testing.T) {
@@ -46,10 +47,14 @@ func TestTheFirstPlaceThatHasASettingWins(t *testing.T) {
 	c, list, err := load[Client](t, []string{"--config", file, "--timeout", "1s"},
 		[]string{"DOUGHRUN_TIMEOUT=2s", "DOUGHRUN_KITCHEN=from-env", "DOUGHRUN_ADDRESS=", "DOUGHRUN_LISTEN=of-the-other-program:1"})
 	require.NoError(t, err)
-	require.Equal(t, Client{"file:1", "from-env", "us", time.Second, "~/.doughrun/outbox"}, c)
+	require.Equal(t, Client{Address: "file:1", Kitchen: "from-env", Units: "us", Timeout: time.Second, Outbox: "~/.doughrun/outbox"}, c)
 	from := map[string]string{}
 	for _, s := range list {
 		from[s.Key] = s.From
+	}
+	for _, unset := range []string{"authority", "token_file", "certificate", "certificate_key"} {
+		require.Equal(t, "default", from[unset])
+		delete(from, unset)
 	}
 	require.Equal(t, map[string]string{"timeout": "flag --timeout", "kitchen": "environment DOUGHRUN_KITCHEN",
 		"address": "file " + file, "units": "file " + file, "outbox": "default"}, from)

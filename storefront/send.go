@@ -148,7 +148,8 @@ func tooLate(err error) bool {
 // again would bring the same.
 func decided(err error) bool {
 	switch status.Code(err) {
-	case codes.InvalidArgument, codes.NotFound, codes.AlreadyExists, codes.FailedPrecondition, codes.Aborted, codes.OutOfRange:
+	case codes.InvalidArgument, codes.NotFound, codes.AlreadyExists, codes.FailedPrecondition, codes.Aborted, codes.OutOfRange,
+		codes.PermissionDenied:
 		return true
 	}
 	return false

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"errors"
+
 	"github.com/spf13/cobra"
 
 	"doughrun/commissary/sheet"
@@ -13,11 +15,32 @@ func auditCommand() *cobra.Command {
 }
 
 func showChangesCommand() *cobra.Command {
-	cmd := &cobra.Command{Use: "show", Short: "List changes, oldest first", Args: cobra.NoArgs}
+	cmd := &cobra.Command{
+		Use:   "show",
+		Short: "List who changed what, oldest first",
+		Long: `List who changed what, oldest first. Who changed my order: with --night and
+--shop, which a shop may ask for its own.`,
+		Args: cobra.NoArgs,
+	}
 	subject := cmd.Flags().String("subject", "", "only changes of this resource and what hangs under it, as kitchens/main/nights/2026-11-26")
+	night := cmd.Flags().String("night", "", "only changes of this night, as 2026-11-26")
+	shop := cmd.Flags().String("shop", "", "only changes of this shop's order of the night")
+	cmd.MarkFlagsMutuallyExclusive("subject", "night")
+	cmd.MarkFlagsMutuallyExclusive("subject", "shop")
 	cmd.RunE = act(func(j *job, _ []string) error {
 		m := &v1.ListChangesResponse{}
+		if *shop != "" && *night == "" {
+			return &failure{exitUsage, errors.New("--shop needs --night: whose order of which night")}
+		}
 		var err error
+		if *night != "" {
+			if *subject, err = j.night(*night); err != nil {
+				return err
+			}
+			if *shop != "" {
+				*subject += "/orders/" + *shop
+			}
+		}
 		m.Changes, err = all(func(token string) ([]*v1.Change, string, error) {
 			page, err := ask(j, v1.NewAuditServiceClient, v1.AuditServiceClient.ListChanges,
 				&v1.ListChangesRequest{Kitchen: wire.KitchenName(j.settings.Kitchen), PageToken: token, Subject: *subject})

@@ -14,7 +14,6 @@ import (
 	"github.com/google/uuid"
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protopath"
@@ -102,8 +101,12 @@ func (j *job) dial() (*grpc.ClientConn, error) {
 		defer cancel()
 		return next(ctx, method, req, reply, cc, opts...)
 	}
-	conn, err := grpc.NewClient(j.settings.Address, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithUnaryInterceptor(limit),
-		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(longestAnswer)))
+	options, err := j.credentials()
+	if err != nil {
+		return nil, err
+	}
+	conn, err := grpc.NewClient(j.settings.Address, append(options, grpc.WithUnaryInterceptor(limit),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(longestAnswer)))...)
 	if err != nil {
 		return nil, &failure{exitUsage, fmt.Errorf("the address %q cannot be used: %w; write host and port, for example 127.0.0.1:7410", j.settings.Address, err)}
 	}

@@ -88,7 +88,7 @@ func exitOf(err error) int {
 		switch refused.Kind {
 		case commissary.Internal:
 			return exitUnexpected
-		case commissary.Denied:
+		case commissary.Denied, commissary.Unproven:
 			return exitNotAllowed
 		case commissary.Unavailable:
 			return exitUnavailable
@@ -98,6 +98,11 @@ func exitOf(err error) int {
 	s, ok := status.FromError(err)
 	if !ok {
 		return exitUnexpected
+	}
+	for _, d := range s.Details() {
+		if _, later := d.(*errdetails.RetryInfo); later {
+			return exitUnavailable
+		}
 	}
 	switch s.Code() {
 	case codes.InvalidArgument, codes.NotFound, codes.AlreadyExists, codes.FailedPrecondition, codes.Aborted, codes.OutOfRange, codes.ResourceExhausted:

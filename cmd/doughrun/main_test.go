@@ -33,7 +33,17 @@ const (
 
 // Whatever a test forgets to say stays out of the home of whoever runs it.
 func TestMain(m *testing.M) {
-	home, err := os.MkdirTemp("", "doughrun")
+	// But for what the compiler has made and fetched already.
+	found, err := exec.Command("go", "env", "GOCACHE", "GOMODCACHE").Output()
+	for i, path := range strings.Fields(string(found)) {
+		if err == nil {
+			err = os.Setenv([]string{"GOCACHE", "GOMODCACHE"}[i], path)
+		}
+	}
+	var home string
+	if err == nil {
+		home, err = os.MkdirTemp("", "doughrun")
+	}
 	if err == nil {
 		err = os.Setenv("HOME", home)
 	}

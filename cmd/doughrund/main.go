@@ -40,7 +40,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		SilenceUsage:  true,
 		SilenceErrors: true,
 	}
-	root.AddCommand(serveCommand(), configCommand(), demoCommand())
+	root.AddCommand(serveCommand(), configCommand(), demoCommand(), certCommand(), callerCommand())
 	root.SetArgs(args)
 	root.SetIn(stdin)
 	root.SetOut(stdout)
@@ -66,6 +66,24 @@ type failure struct {
 
 func (f *failure) Unwrap() error { return f.error }
 
+// group is a noun with its verbs.
+func group(use, short string, verbs ...*cobra.Command) *cobra.Command {
+	cmd := &cobra.Command{Use: use, Short: short, Args: cobra.NoArgs, RunE: func(*cobra.Command, []string) error {
+		return fmt.Errorf("%s needs a verb", use)
+	}}
+	cmd.AddCommand(verbs...)
+	return cmd
+}
+
+// required marks flags that a command cannot do without.
+func required(cmd *cobra.Command, flags ...string) {
+	for _, f := range flags {
+		if err := cmd.MarkFlagRequired(f); err != nil {
+			panic(err) // the flag was never added
+		}
+	}
+}
+
 // act makes a command of a function; its errors are not errors of usage.
 func act(f func(cmd *cobra.Command) error) func(*cobra.Command, []string) error {
 	return func(cmd *cobra.Command, _ []string) error {
@@ -82,7 +100,7 @@ func exitOf(err error) int {
 	switch commissary.KindOf(err) {
 	case commissary.Internal:
 		return exitUnexpected
-	case commissary.Denied:
+	case commissary.Denied, commissary.Unproven:
 		return exitNotAllowed
 	case commissary.Unavailable:
 		return exitUnavailable

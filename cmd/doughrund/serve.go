@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"crypto/rand"
+	"crypto/tls"
 	"fmt"
 	"io"
 	"log/slog"
@@ -15,6 +16,7 @@ import (
 	"doughrun/commissary/server"
 	"doughrun/commissary/store"
 	"doughrun/config"
+	"doughrun/config/keys"
 )
 
 func serveCommand() *cobra.Command {
@@ -40,23 +42,41 @@ func serveCommand() *cobra.Command {
 // tells ready where it listens. A database that failed ends it at once with an
 // error: what the last calls left behind shows only when it is opened again.
 func serve(ctx context.Context, s config.Service, now func() time.Time, log *slog.Logger, ready func(net.Addr)) error {
-	l, err := listen(s.Listen)
+	protection, err := protect(s, now())
+	if err != nil {
+		return err
+	}
+	l, err := listen(s.Listen, protection != nil)
 	if err != nil {
 		return err
 	}
 	defer l.Close() // again, where the server did not come to it
+	var admin net.Listener
+	if s.Admin != "" {
+		if admin, err = listen(s.Admin, false); err != nil {
+			return err
+		}
+		defer admin.Close()
+	}
 	broken := make(chan error, 1)
 	facts, err := store.Open(ctx, s.Database, store.Options{OnFatal: func(err error) { broken <- err }})
 	if err != nil {
 		return err
 	}
-	srv, err := server.New(server.Options{Store: facts, Now: now, NewID: rand.Text, CallLimit: s.CallLimit, Log: log})
+	srv, err := server.New(server.Options{Store: facts, Now: now, NewID: rand.Text, CallLimit: s.CallLimit, Log: log, TLS: protection})
 	if err != nil {
 		facts.Close() // the error before it is the one to report
 		return err
 	}
 	served := make(chan error, 1)
 	go func() { served <- srv.Serve(l) }()
+	if admin != nil {
+		go func() {
+			if err := srv.ServeAdmin(admin); err != nil {
+				log.Error("the admin address answers no more", "error", err)
+			}
+		}()
+	}
 	closer, stopClosing := context.WithCancel(ctx)
 	closed := make(chan struct{})
 	defer func() { <-closed }()
@@ -104,18 +124,38 @@ func closeDue(ctx context.Context, srv *server.Server, log *slog.Logger) {
 	}
 }
 
-// listen opens the address, which must be on this machine: whoever reaches the
-// service may do everything, as long as it does not ask who calls.
-func listen(address string) (net.Listener, error) {
+// protect returns the TLS that the settings ask for; nil for none.
+func protect(s config.Service, at time.Time) (*tls.Config, error) {
+	if s.Cert == "" && s.Key == "" {
+		if s.ClientCAs != "" {
+			return nil, unprotected("client_authority needs tls_certificate and tls_key: without TLS nobody can show a certificate")
+		}
+		return nil, nil
+	}
+	c, err := keys.Server(s.Cert, s.Key, s.ClientCAs, at)
+	if err != nil {
+		return nil, unprotected("the service does not start: %v", err)
+	}
+	return c, nil
+}
+
+// unprotected refuses settings that would leave the service open or useless.
+func unprotected(format string, args ...any) error {
+	return commissary.Refuse(commissary.Precondition, "INSECURE_SETTINGS", format, args...)
+}
+
+// listen opens the address. Unless callers prove who they are, it must be on
+// this machine: whoever reaches the service may do everything.
+func listen(address string, protected bool) (net.Listener, error) {
 	beyond := func() error {
-		return commissary.Refuse(commissary.Precondition, "NOT_LOOPBACK",
-			"the service does not listen on %q: it has no access control yet, so everybody who reaches it may do everything; listen on this machine only, for example on 127.0.0.1:7410", address)
+		return unprotected("the service does not listen on %q without access control, for everybody who reaches it could do everything; "+
+			"set tls_certificate and tls_key (doughrund cert makes them), or listen on this machine only, for example on 127.0.0.1:7410", address)
 	}
 	host, _, err := net.SplitHostPort(address)
 	if err != nil {
 		return nil, &failure{exitUsage, fmt.Errorf("%q is not an address to listen on: %w; write host and port, for example 127.0.0.1:7410", address, err)}
 	}
-	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+	if ip := net.ParseIP(host); !protected && host != "localhost" && (ip == nil || !ip.IsLoopback()) {
 		return nil, beyond()
 	}
 	l, err := net.Listen("tcp", address)
@@ -123,7 +163,7 @@ func listen(address string) (net.Listener, error) {
 		return nil, &failure{exitUnavailable, fmt.Errorf("the service cannot listen: %w; stop what listens there, or choose another port", err)}
 	}
 	// What localhost means is this machine's setting.
-	if tcp, ok := l.Addr().(*net.TCPAddr); !ok || !tcp.IP.IsLoopback() {
+	if tcp, ok := l.Addr().(*net.TCPAddr); !protected && (!ok || !tcp.IP.IsLoopback()) {
 		l.Close()
 		return nil, beyond()
 	}

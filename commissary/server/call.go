@@ -21,15 +21,19 @@ import (
 )
 
 // Every call passes these, outermost first: logs sees the final status,
-// answers turns refusals into statuses, limits bounds the time, identifies
-// says who calls, validates holds the request against the contract, and
-// recovers turns a panic of the handler into an internal error.
+// answers turns refusals into statuses, recovers turns a panic of anything
+// inside into an internal error, limits bounds the time, identifies says who
+// calls, admits asks the table whether they may, and validates holds the
+// request against the contract.
 
 // call is what the outer interceptors learn from the inner ones.
 type call struct {
-	who       string
-	reference string // of an internal error
-	cause     error  // what the caller is not told
+	who        string             // for the record of changes
+	identity   string             // tells callers of all kitchens apart
+	caller     *commissary.Caller // nil: without access control
+	credential string             // its id
+	reference  string             // of an internal error
+	cause      error              // what the caller is not told
 }
 
 type callKey struct{}
@@ -42,8 +46,11 @@ func callOf(ctx context.Context) *call {
 	return c
 }
 
-// callerOf returns who is calling.
+// callerOf returns who is calling, for people to read.
 func callerOf(ctx context.Context) string { return callOf(ctx).who }
+
+// identityOf tells callers apart: names are one in a kitchen only.
+func identityOf(ctx context.Context) string { return callOf(ctx).identity }
 
 // methodOf returns the full name of the method called.
 func methodOf(ctx context.Context) string {
@@ -65,6 +72,9 @@ func logs(log *slog.Logger) grpc.UnaryServerInterceptor {
 		if r, ok := req.(interface{ GetRequestId() string }); ok {
 			attrs = append(attrs, slog.String("request_id", r.GetRequestId()))
 		}
+		if c.credential != "" {
+			attrs = append(attrs, slog.String("kitchen", c.caller.Kitchen), slog.String("credential", c.credential))
+		}
 		level := slog.LevelInfo
 		if c.reference != "" {
 			level = slog.LevelError
@@ -81,15 +91,6 @@ func limits(longest time.Duration) grpc.UnaryServerInterceptor {
 		defer cancel()
 		return next(ctx, req)
 	}
-}
-
-// local is who calls as long as the service has no access control and listens
-// on this machine only.
-const local = "local"
-
-func identifies(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
-	callOf(ctx).who = local
-	return next(ctx, req)
 }
 
 func validates(rules protovalidate.Validator) grpc.UnaryServerInterceptor {

@@ -32,7 +32,7 @@ func page[R any](ctx context.Context, req listRequest, filters []string, read fu
 		size = usualPage
 	}
 	size = min(size, mostPage)
-	seal := sealOf(append([]string{callerOf(ctx), methodOf(ctx)}, filters...))
+	seal := sealOf(append([]string{identityOf(ctx), methodOf(ctx)}, filters...))
 	after := ""
 	if token := req.GetPageToken(); token != "" {
 		b, err := base64.RawURLEncoding.DecodeString(token)

@@ -11,6 +11,8 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/protoadapt"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	"doughrun/commissary"
 )
@@ -25,6 +27,7 @@ var statusCodes = map[commissary.Kind]codes.Code{
 	commissary.NotFound:     codes.NotFound,
 	commissary.Conflict:     codes.Aborted,
 	commissary.Precondition: codes.FailedPrecondition,
+	commissary.Unproven:     codes.Unauthenticated,
 	commissary.Denied:       codes.PermissionDenied,
 	commissary.Unavailable:  codes.Unavailable,
 	commissary.Exhausted:    codes.ResourceExhausted,
@@ -81,8 +84,12 @@ func statusOf(e *commissary.Error) *status.Status {
 	for k, v := range e.Meta {
 		info.Metadata[k] = cut(v, maxFaultText)
 	}
+	details := []protoadapt.MessageV1{info}
+	if e.Retry > 0 {
+		details = append(details, &errdetails.RetryInfo{RetryDelay: durationpb.New(e.Retry)})
+	}
 	faults := &errdetails.BadRequest{}
-	s, err := status.New(statusCodes[e.Kind], text).WithDetails(info)
+	s, err := status.New(statusCodes[e.Kind], text).WithDetails(details...)
 	if err != nil || proto.Size(s.Proto()) > maxStatus {
 		return status.New(statusCodes[e.Kind], text)
 	}
@@ -95,7 +102,7 @@ func statusOf(e *commissary.Error) *status.Status {
 		} else {
 			delete(info.Metadata, "faults_left_out")
 		}
-		longer, err := status.New(statusCodes[e.Kind], text).WithDetails(info, faults)
+		longer, err := status.New(statusCodes[e.Kind], text).WithDetails(append(details[:len(details):len(details)], faults)...)
 		if err != nil || proto.Size(longer.Proto()) > maxStatus || i >= maxFaults {
 			break
 		}

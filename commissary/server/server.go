@@ -6,16 +6,19 @@ package server
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"log/slog"
 	"net"
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/health"
 	healthv1 "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/reflection"
+	reflectionv1 "google.golang.org/grpc/reflection/grpc_reflection_v1"
 
 	"buf.build/go/protovalidate"
 
@@ -49,14 +52,23 @@ type Options struct {
 	// CallLimit is the longest that one call may take; 0 means a minute. A
 	// client's own deadline counts where it is shorter.
 	CallLimit time.Duration
+	// TLS protects the service: callers must prove who they are, by a token or
+	// by a client's certificate that TLS verifies, and may do what their role
+	// may. nil leaves everything to everybody who reaches it, which must be
+	// this machine alone.
+	TLS *tls.Config
+	// Rate bounds each caller where TLS is set; the zero Rate is the usual one.
+	Rate Rate
 	// Log takes one line a call; nil for none.
 	Log *slog.Logger
 }
 
-// Server is the service on a gRPC server of its own, with reflection and health.
+// Server is the service on a gRPC server of its own. Reflection and health are
+// on it as long as it is not protected; then they are on the admin listener only.
 type Server struct {
 	core   *core
 	grpc   *grpc.Server
+	admin  *grpc.Server
 	health *health.Server
 }
 
@@ -76,20 +88,22 @@ func New(o Options) (*Server, error) {
 		return nil, err
 	}
 	c := &core{store: o.Store, now: o.Now, books: newShelf(), fits: newFits()}
-	s := &Server{
-		core: c,
-		grpc: grpc.NewServer(
-			grpc.ChainUnaryInterceptor(logs(o.Log), answers(o.NewID), limits(o.CallLimit), identifies, validates(rules), recovers),
-			grpc.MaxRecvMsgSize(maxMessage),
-			grpc.MaxSendMsgSize(maxAnswer),
-			grpc.MaxHeaderListSize(maxHeaders),
-			grpc.MaxConcurrentStreams(maxStreams),
-			grpc.ConnectionTimeout(connectWithin),
-			grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: idleConnection, Time: pingAfter, Timeout: pingWithin}),
-			grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: pingAtMost, PermitWithoutStream: true}),
-		),
-		health: health.NewServer(),
+	identifies := identifiesLocal
+	options := []grpc.ServerOption{
+		grpc.MaxRecvMsgSize(maxMessage),
+		grpc.MaxSendMsgSize(maxAnswer),
+		grpc.MaxHeaderListSize(maxHeaders),
+		grpc.MaxConcurrentStreams(maxStreams),
+		grpc.ConnectionTimeout(connectWithin),
+		grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: idleConnection, Time: pingAfter, Timeout: pingWithin}),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: pingAtMost, PermitWithoutStream: true}),
 	}
+	if o.TLS != nil {
+		identifies = newDoor(c, o.Rate).identifies
+		options = append(options, grpc.Creds(credentials.NewTLS(o.TLS)), grpc.StreamInterceptor(refusesStreams))
+	}
+	options = append(options, grpc.ChainUnaryInterceptor(logs(o.Log), answers(o.NewID), recovers, limits(o.CallLimit), identifies, c.admits, validates(rules)))
+	s := &Server{core: c, grpc: grpc.NewServer(options...), admin: grpc.NewServer(), health: health.NewServer()}
 	v1.RegisterKitchenServiceServer(s.grpc, kitchens{core: c})
 	v1.RegisterOrderServiceServer(s.grpc, orders{core: c})
 	v1.RegisterNightServiceServer(s.grpc, nights{core: c})
@@ -101,13 +115,22 @@ func New(o Options) (*Server, error) {
 	for name := range s.grpc.GetServiceInfo() {
 		s.health.SetServingStatus(name, healthv1.HealthCheckResponse_SERVING)
 	}
-	healthv1.RegisterHealthServer(s.grpc, s.health)
-	reflection.Register(s.grpc)
+	if o.TLS == nil {
+		healthv1.RegisterHealthServer(s.grpc, s.health)
+		reflection.Register(s.grpc)
+	}
+	healthv1.RegisterHealthServer(s.admin, s.health)
+	reflectionv1.RegisterServerReflectionServer(s.admin, reflection.NewServerV1(reflection.ServerOptions{Services: s.grpc}))
 	return s, nil
 }
 
 // Serve answers calls on l until Stop, and closes it. It returns nil after Stop.
 func (s *Server) Serve(l net.Listener) error { return s.grpc.Serve(l) }
+
+// ServeAdmin answers on l what watches the service asks: health and, for
+// generic clients, the contract by reflection. Nobody proves who they are, so l
+// must be on this machine alone.
+func (s *Server) ServeAdmin(l net.Listener) error { return s.admin.Serve(l) }
 
 // Stop turns new calls away, lets the running ones end, and cuts off those
 // that are not done within the limit.
@@ -116,6 +139,7 @@ func (s *Server) Stop(limit time.Duration) {
 	cut := time.AfterFunc(limit, s.grpc.Stop)
 	defer cut.Stop()
 	s.grpc.GracefulStop()
+	s.admin.Stop()
 }
 
 // core is what the services share.

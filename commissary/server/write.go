@@ -54,7 +54,7 @@ func update[A proto.Message](ctx context.Context, c *core, req writeRequest, f f
 	who, call := callerOf(ctx), methodOf(ctx)
 	digest := digestOf(call, req)
 	err := c.store.Update(ctx, func(tx commissary.Tx) error {
-		kept, found, err := settled[A](tx, who, req.GetRequestId(), digest)
+		kept, found, err := settled[A](tx, identityOf(ctx), req.GetRequestId(), digest)
 		if err != nil || found {
 			answer = kept
 			return err
@@ -73,7 +73,7 @@ func update[A proto.Message](ctx context.Context, c *core, req writeRequest, f f
 		if err != nil {
 			return err
 		}
-		return tx.Replies(who).Put(commissary.Reply{RequestID: req.GetRequestId(), Call: call, Digest: digest, Answer: b, At: w.at})
+		return tx.Replies(identityOf(ctx)).Put(commissary.Reply{RequestID: req.GetRequestId(), Call: call, Digest: digest, Answer: b, At: w.at})
 	})
 	if err != nil && !errors.Is(err, errDry) {
 		return none, err
@@ -84,12 +84,12 @@ func update[A proto.Message](ctx context.Context, c *core, req writeRequest, f f
 // resent returns the kept answer to a call that first does work outside its
 // transaction, so that a resend does not begin it.
 func resent[A proto.Message](ctx context.Context, tx commissary.Tx, req writeRequest) (A, bool, error) {
-	return settled[A](tx, callerOf(ctx), req.GetRequestId(), digestOf(methodOf(ctx), req))
+	return settled[A](tx, identityOf(ctx), req.GetRequestId(), digestOf(methodOf(ctx), req))
 }
 
-func settled[A proto.Message](tx commissary.Tx, who, id string, digest []byte) (A, bool, error) {
+func settled[A proto.Message](tx commissary.Tx, caller, id string, digest []byte) (A, bool, error) {
 	var none A
-	r, err := tx.Replies(who).Get(id)
+	r, err := tx.Replies(caller).Get(id)
 	switch {
 	case err != nil && commissary.KindOf(err) == commissary.NotFound:
 		return none, false, nil

@@ -4,8 +4,9 @@
 //
 // Refusals carry a stable reason: for nothing there BOOK_NOT_FOUND,
 // NIGHT_NOT_FOUND, ORDER_NOT_FOUND, COUNT_NOT_FOUND, PLAN_NOT_FOUND, BATCH_NOT_FOUND,
-// LOT_NOT_FOUND, DISPATCH_NOT_FOUND and REPLY_NOT_FOUND; for conflicts
-// STALE_REVISION, LOT_EXISTS, REQUEST_SETTLED and TAKEN; for preconditions
+// LOT_NOT_FOUND, DISPATCH_NOT_FOUND, REPLY_NOT_FOUND and CREDENTIAL_NOT_FOUND; for
+// conflicts STALE_REVISION, LOT_EXISTS, REQUEST_SETTLED, NAME_IN_USE,
+// CREDENTIAL_EXISTS and TAKEN; for preconditions
 // LOT_OVERDRAWN, BATCH_STARTED, NOT_KEPT and CHAIN_BROKEN; LINE_TWICE for an
 // order that names an item twice for one bake date. Unavailable are
 // STORE_BUSY, STORE_CLOSED, STORE_DOWN, CALL_ENDED (nothing was changed) and

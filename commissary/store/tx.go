@@ -49,6 +49,7 @@ func (t *tx) Dispatches(kitchen string) commissary.Dispatches { return dispatche
 func (t *tx) Rides(kitchen string) commissary.Rides           { return rides{t, kitchen} }
 func (t *tx) Replies(caller string) commissary.Replies        { return replies{t, caller} }
 func (t *tx) Changes(kitchen string) commissary.Changes       { return changes{t, kitchen} }
+func (t *tx) Credentials() commissary.Credentials             { return credentials{t} }
 
 // exec runs a statement that writes and returns how many rows it touched.
 func (t *tx) exec(query string, args ...any) (int64, error) {

@@ -39,6 +39,7 @@ func Run(t *testing.T, open func(t *testing.T) commissary.Store) {
 		{"Rides", checkRides},
 		{"Replies", checkReplies},
 		{"Changes", checkChanges},
+		{"Credentials", checkCredentials},
 		{"Undone", checkUndone},
 		{"Neighbours", checkNeighbours},
 		{"Panic", checkPanic},

@@ -29,8 +29,8 @@ const (
 //
 // AuditService shows who changed what, and proves that nobody changed it afterwards.
 type AuditServiceClient interface {
-	// ListChanges returns changes, oldest first. For the kitchen's planner. Refuses a page token that another list made
-	// (INVALID_ARGUMENT).
+	// ListChanges returns changes, oldest first. For the kitchen's planner, and for a shop those of one of its orders, without
+	// numbers and hashes. Refuses a page token that another list made (INVALID_ARGUMENT).
 	ListChanges(ctx context.Context, in *ListChangesRequest, opts ...grpc.CallOption) (*ListChangesResponse, error)
 	// VerifyChain computes the hash of every change again and says where the first one differs. For the kitchen's planner.
 	// A broken chain is the answer, not an error. Refuses a kitchen without a book (NOT_FOUND).
@@ -71,8 +71,8 @@ func (c *auditServiceClient) VerifyChain(ctx context.Context, in *VerifyChainReq
 //
 // AuditService shows who changed what, and proves that nobody changed it afterwards.
 type AuditServiceServer interface {
-	// ListChanges returns changes, oldest first. For the kitchen's planner. Refuses a page token that another list made
-	// (INVALID_ARGUMENT).
+	// ListChanges returns changes, oldest first. For the kitchen's planner, and for a shop those of one of its orders, without
+	// numbers and hashes. Refuses a page token that another list made (INVALID_ARGUMENT).
 	ListChanges(context.Context, *ListChangesRequest) (*ListChangesResponse, error)
 	// VerifyChain computes the hash of every change again and says where the first one differs. For the kitchen's planner.
 	// A broken chain is the answer, not an error. Refuses a kitchen without a book (NOT_FOUND).

@@ -55,11 +55,11 @@ type DispatchServiceClient interface {
 	// GetPickList returns what is picked for each run, in the order of the work. For the kitchen. Refuses a dispatch that was never
 	// released and a run that is not in it (NOT_FOUND).
 	GetPickList(ctx context.Context, in *GetPickListRequest, opts ...grpc.CallOption) (*GetPickListResponse, error)
-	// GetManifest returns what rides on one run, from the newest released dispatch. For the kitchen and the driver. Refuses
+	// GetManifest returns what rides on one run, from the newest released dispatch. For the kitchen and the run's driver. Refuses
 	// a run that carries nothing, and a night without a released dispatch (NOT_FOUND).
 	GetManifest(ctx context.Context, in *GetManifestRequest, opts ...grpc.CallOption) (*GetManifestResponse, error)
-	// ListManifests returns the manifests of a night's newest released dispatch, by departure. For the kitchen and the
-	// drivers. Refuses a page token that another list made (INVALID_ARGUMENT).
+	// ListManifests returns the manifests of a night's newest released dispatch, by departure. For the kitchen. Refuses a
+	// page token that another list made (INVALID_ARGUMENT).
 	ListManifests(ctx context.Context, in *ListManifestsRequest, opts ...grpc.CallOption) (*ListManifestsResponse, error)
 	// RecordPick says what was really picked for a run. For the kitchen. What is short is taken from other lots at once, and
 	// the dispatch gets a new revision; what others have picked stays. Refuses a run that has left (FAILED_PRECONDITION,
@@ -208,11 +208,11 @@ type DispatchServiceServer interface {
 	// GetPickList returns what is picked for each run, in the order of the work. For the kitchen. Refuses a dispatch that was never
 	// released and a run that is not in it (NOT_FOUND).
 	GetPickList(context.Context, *GetPickListRequest) (*GetPickListResponse, error)
-	// GetManifest returns what rides on one run, from the newest released dispatch. For the kitchen and the driver. Refuses
+	// GetManifest returns what rides on one run, from the newest released dispatch. For the kitchen and the run's driver. Refuses
 	// a run that carries nothing, and a night without a released dispatch (NOT_FOUND).
 	GetManifest(context.Context, *GetManifestRequest) (*GetManifestResponse, error)
-	// ListManifests returns the manifests of a night's newest released dispatch, by departure. For the kitchen and the
-	// drivers. Refuses a page token that another list made (INVALID_ARGUMENT).
+	// ListManifests returns the manifests of a night's newest released dispatch, by departure. For the kitchen. Refuses a
+	// page token that another list made (INVALID_ARGUMENT).
 	ListManifests(context.Context, *ListManifestsRequest) (*ListManifestsResponse, error)
 	// RecordPick says what was really picked for a run. For the kitchen. What is short is taken from other lots at once, and
 	// the dispatch gets a new revision; what others have picked stays. Refuses a run that has left (FAILED_PRECONDITION,

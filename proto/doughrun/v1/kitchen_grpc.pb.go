@@ -41,8 +41,8 @@ type KitchenServiceClient interface {
 	// planner. Refuses a text with any fault (INVALID_ARGUMENT, reason BOOK_INVALID, at most 20 faults with file and line),
 	// a kitchen id that differs from the name (INVALID_ARGUMENT) and an etag that is not the newest revision's (ABORTED).
 	AdoptBook(ctx context.Context, in *AdoptBookRequest, opts ...grpc.CallOption) (*AdoptBookResponse, error)
-	// GetBook returns one revision with its text and what clients need to print. For everybody in the kitchen; shops get
-	// it for their catalogue. Refuses a revision that does not exist (NOT_FOUND).
+	// GetBook returns one revision with its text and what clients need to print. For everybody in the kitchen, the shops and
+	// the drivers, who get neither the text nor other shops. Refuses a revision that does not exist (NOT_FOUND).
 	GetBook(ctx context.Context, in *GetBookRequest, opts ...grpc.CallOption) (*GetBookResponse, error)
 	// ListBookRevisions returns the adopted revisions without their text, newest first. For everybody in the kitchen.
 	// Refuses a page token that another list made (INVALID_ARGUMENT).
@@ -104,8 +104,8 @@ type KitchenServiceServer interface {
 	// planner. Refuses a text with any fault (INVALID_ARGUMENT, reason BOOK_INVALID, at most 20 faults with file and line),
 	// a kitchen id that differs from the name (INVALID_ARGUMENT) and an etag that is not the newest revision's (ABORTED).
 	AdoptBook(context.Context, *AdoptBookRequest) (*AdoptBookResponse, error)
-	// GetBook returns one revision with its text and what clients need to print. For everybody in the kitchen; shops get
-	// it for their catalogue. Refuses a revision that does not exist (NOT_FOUND).
+	// GetBook returns one revision with its text and what clients need to print. For everybody in the kitchen, the shops and
+	// the drivers, who get neither the text nor other shops. Refuses a revision that does not exist (NOT_FOUND).
 	GetBook(context.Context, *GetBookRequest) (*GetBookResponse, error)
 	// ListBookRevisions returns the adopted revisions without their text, newest first. For everybody in the kitchen.
 	// Refuses a page token that another list made (INVALID_ARGUMENT).
