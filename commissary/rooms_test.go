@@ -100,6 +100,7 @@ var sole = []struct{ path, room, why string }{
 	{"database/sql", "commissary/store", "one room speaks SQL"},
 	{"modernc.org/sqlite", "commissary/store", "one room speaks SQL"},
 	{"github.com/pressly/goose", "commissary/store", "one room speaks SQL"},
+	{"github.com/jackc/pgx", "commissary/store", "one room speaks SQL"},
 }
 
 func TestEveryRoomStandsInTheTable(t *testing.T) {

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"database/sql"
 	"embed"
 	"io/fs"
 
@@ -22,8 +23,22 @@ type dialect struct {
 	name goose.Dialect
 	// folder holds the migrations.
 	folder string
+	// migrating holds off other programs while this one migrates, and lets them
+	// on; empty where the file's own locks do.
+	migrating, migrated string
 	// sort says what an error of the database means.
 	sort func(error) trouble
+	// texts is a query for the elements of a JSON array of texts.
+	texts func(placeholder string) string
+	// snapshot is the isolation that lets all statements of a view see one state.
+	snapshot sql.IsolationLevel
+	// gate is run first in every transaction that writes, so that they come one
+	// after the other whichever program they are of. Empty where one connection
+	// at a time can write anyway.
+	gate string
+	// recovers is set where the database is a program of its own, which after
+	// a failure is asked again. Elsewhere this program must open its file afresh.
+	recovers bool
 }
 
 // trouble is what an error of the database means for the statement that met it.
@@ -34,6 +49,7 @@ const (
 	taken                   // a key is in use already
 	dangling                // a foreign key names nothing
 	busy                    // somebody else holds the database
+	again                   // it met another transaction: the same, run again, goes through
 	broken                  // the database itself failed: nothing more may be written
 )
 

@@ -144,7 +144,8 @@ func (l lots) Holds(code string) ([]commissary.Hold, error) {
 
 func (l lots) Draw(d commissary.Draw) error {
 	_, err := l.exec(`INSERT INTO draws (kitchen, batch, lot, mass, possible) VALUES ($1, $2, $3, $4, $5)
-		ON CONFLICT (kitchen, batch, lot) DO UPDATE SET mass = max(mass, excluded.mass), possible = min(possible, excluded.possible)`,
+		ON CONFLICT (kitchen, batch, lot) DO UPDATE SET mass = CASE WHEN draws.mass > excluded.mass THEN draws.mass ELSE excluded.mass END,
+			possible = draws.possible AND excluded.possible`,
 		l.kitchen, d.Batch, d.Lot, int64(d.Mass), d.Possible)
 	return err
 }
@@ -173,33 +174,35 @@ func (l lots) Changes(ingredient string) ([]commissary.InUse, error) {
 
 // Many names at once go in as one JSON array, which any number fits into.
 func (l lots) Of(codes []string) ([]commissary.Lot, error) {
-	return list(l.tx, scanLot, inKitchen+` WHERE l.kitchen = $1 AND l.code IN (SELECT value FROM json_each($2)) ORDER BY l.code`, l.kitchen, array(codes))
+	return list(l.tx, scanLot, inKitchen+` WHERE l.kitchen = $1 AND l.code IN (`+l.dialect.texts("$2")+`) ORDER BY l.code`, l.kitchen, array(codes))
 }
 
 func (l lots) MadeBy(batches []string) ([]commissary.Lot, error) {
-	return list(l.tx, scanLot, inKitchen+` WHERE l.kitchen = $1 AND l.batch IN (SELECT value FROM json_each($2)) ORDER BY l.code`, l.kitchen, array(batches))
+	return list(l.tx, scanLot, inKitchen+` WHERE l.kitchen = $1 AND l.batch IN (`+l.dialect.texts("$2")+`) ORDER BY l.code`, l.kitchen, array(batches))
 }
 
 func (l lots) DrawnFrom(codes []string) ([]commissary.Draw, error) {
 	return list(l.tx, scanDraw, `SELECT batch, lot, mass, possible FROM draws
-		WHERE kitchen = $1 AND lot IN (SELECT value FROM json_each($2)) ORDER BY lot, batch`, l.kitchen, array(codes))
+		WHERE kitchen = $1 AND lot IN (`+l.dialect.texts("$2")+`) ORDER BY lot, batch`, l.kitchen, array(codes))
 }
 
 func (l lots) DrawnBy(batches []string) ([]commissary.Draw, error) {
 	return list(l.tx, scanDraw, `SELECT batch, lot, mass, possible FROM draws
-		WHERE kitchen = $1 AND batch IN (SELECT value FROM json_each($2)) ORDER BY batch, lot`, l.kitchen, array(batches))
+		WHERE kitchen = $1 AND batch IN (`+l.dialect.texts("$2")+`) ORDER BY batch, lot`, l.kitchen, array(batches))
 }
 
 func (l lots) Moves(codes []string) ([]commissary.Movement, error) {
-	return list(l.tx, scanMovement, selectMoves+` ORDER BY lot, seq`, l.kitchen, array(codes))
+	return list(l.tx, scanMovement, l.selectMoves()+` ORDER BY lot, seq`, l.kitchen, array(codes))
 }
 
 func (l lots) Receipts(codes []string) ([]commissary.Movement, error) {
-	return list(l.tx, scanMovement, selectMoves+` AND kind = 'RECEIVED' ORDER BY lot, seq`, l.kitchen, array(codes))
+	return list(l.tx, scanMovement, l.selectMoves()+` AND kind = 'RECEIVED' ORDER BY lot, seq`, l.kitchen, array(codes))
 }
 
-const selectMoves = `SELECT lot, kind, pieces, mass, moved_at, moved_by, ref, place, to_place, why
-	FROM movements WHERE kitchen = $1 AND lot IN (SELECT value FROM json_each($2))`
+func (l lots) selectMoves() string {
+	return `SELECT lot, kind, pieces, mass, moved_at, moved_by, ref, place, to_place, why
+		FROM movements WHERE kitchen = $1 AND lot IN (` + l.dialect.texts("$2") + `)`
+}
 
 // array writes names as a JSON array.
 func array(names []string) string {

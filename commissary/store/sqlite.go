@@ -16,7 +16,10 @@ import (
 	sqlite3 "modernc.org/sqlite/lib"
 )
 
-var sqliteDialect = dialect{name: goose.DialectSQLite3, folder: "migrations/sqlite", sort: sortSQLite}
+var sqliteDialect = dialect{
+	name: goose.DialectSQLite3, folder: "migrations/sqlite", sort: sortSQLite,
+	texts: func(p string) string { return "SELECT value FROM json_each(" + p + ")" },
+}
 
 // oldestSQLite is the first version in which two connections that write or
 // checkpoint at once can no longer corrupt a WAL database.

@@ -57,46 +57,82 @@ type Store struct {
 
 var _ commissary.Store = (*Store)(nil)
 
-// Open opens the SQLite database in the file at path, makes it when it is not
-// there, and brings it up to date. The file must be on a local disk of this
-// machine and belong to its owner alone (mode 0600). Open refuses a database
-// that a newer version of the program has written. Its errors are for the
-// operator.
-func Open(ctx context.Context, path string, o Options) (*Store, error) {
+// Open opens a database and brings it up to date. A name that begins with
+// postgres:// is the URL of a PostgreSQL database, which must be there; every
+// other is the path of an SQLite file, which is made when it is not there, must
+// be on a local disk of this machine and belong to its owner alone (mode 0600).
+// Open refuses a database that a newer version of the program has written. Its
+// errors are for the operator and hold no password.
+func Open(ctx context.Context, database string, o Options) (*Store, error) {
 	if o.Readers < 1 {
 		o.Readers = 4
 	}
-	if err := prepareFile(path); err != nil {
-		return nil, err
-	}
 	s := &Store{
-		dialect: sqliteDialect,
-		writer:  openSQLite(path, 1, true),
-		readers: openSQLite(path, o.Readers, false),
 		onFatal: o.OnFatal,
 		queue:   make(chan *turn),
 		stop:    make(chan struct{}),
 		done:    make(chan struct{}),
 	}
+	var err error
+	if IsPostgres(database) {
+		err = s.openPostgres(ctx, database, o.Readers)
+	} else {
+		err = s.openFile(ctx, database, o.Readers)
+	}
+	if err != nil {
+		return nil, err
+	}
+	go s.write()
+	return s, nil
+}
+
+func (s *Store) openFile(ctx context.Context, path string, readers int) error {
+	if err := prepareFile(path); err != nil {
+		return err
+	}
+	s.dialect = sqliteDialect
+	err := s.begin(ctx, openSQLite(path, 1, true), openSQLite(path, readers, false))
+	if err == nil {
+		if err = syncFolder(path); err != nil {
+			err = errors.Join(err, s.close())
+		}
+	}
+	if err != nil {
+		return fmt.Errorf("the database %s cannot be opened: %w", path, err)
+	}
+	return nil
+}
+
+// begin takes the two pools and brings the database up to date.
+func (s *Store) begin(ctx context.Context, writer, readers *sql.DB) error {
+	s.writer, s.readers = writer, readers
 	s.close = sync.OnceValue(func() error { return errors.Join(s.readers.Close(), s.writer.Close()) })
 	err := s.migrate(ctx)
 	if err == nil {
 		err = s.readers.PingContext(ctx)
 	}
-	if err == nil {
-		err = syncFolder(path)
-	}
 	if err != nil {
-		return nil, fmt.Errorf("the database %s cannot be opened: %w", path, errors.Join(err, s.close()))
+		return errors.Join(err, s.close())
 	}
-	go s.write()
-	return s, nil
+	return nil
 }
 
 func (s *Store) migrate(ctx context.Context) error {
 	files, err := s.dialect.files()
 	if err != nil {
 		return err
+	}
+	if s.dialect.migrating != "" {
+		c, err := s.readers.Conn(ctx)
+		if err != nil {
+			return err
+		}
+		defer c.Close() // back into its pool
+		if _, err := c.ExecContext(ctx, s.dialect.migrating); err != nil {
+			return err
+		}
+		// When the connection is lost meanwhile, so is the lock.
+		defer c.ExecContext(context.WithoutCancel(ctx), s.dialect.migrated)
 	}
 	p, err := goose.NewProvider(s.dialect.name, s.writer, files,
 		goose.WithTableName("schema_versions"), goose.WithDisableGlobalRegistry(true))
@@ -132,7 +168,7 @@ func (s *Store) halt(why *commissary.Error) {
 
 // View runs f on a snapshot of the facts. It writes nothing.
 func (s *Store) View(ctx context.Context, f func(commissary.Tx) error) error {
-	began, err := s.readers.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	began, err := s.readers.BeginTx(ctx, &sql.TxOptions{ReadOnly: true, Isolation: s.dialect.snapshot})
 	if err == nil {
 		defer began.Rollback() // there is nothing to keep
 	}

@@ -24,6 +24,7 @@ type tx struct {
 	over    atomic.Bool
 	failed  error // of the first statement the database refused; it dooms the transaction
 	broken  error // set when the database itself failed
+	again   bool  // it met another transaction and may be run again
 }
 
 func newTx(ctx context.Context, began *sql.Tx, d dialect, writes bool) *tx {
@@ -153,7 +154,7 @@ func (t *tx) ready(writing bool) error {
 	if writing && !t.writes {
 		return commissary.Refuse(commissary.Internal, "STORE_MISUSED", "a view was asked to write")
 	}
-	return nil
+	return t.failed // which PostgreSQL would say in other words
 }
 
 // fault turns an error of the database into a refusal and remembers it.
@@ -164,6 +165,9 @@ func (t *tx) fault(err error) error {
 		e = callEnded(err)
 	case kind == busy:
 		e = storeBusy(err)
+	case kind == again:
+		e = commissary.Refuse(commissary.Unavailable, "STORE_BUSY", "this met another change; try again in a moment")
+		t.again = true
 	case kind == taken:
 		e = commissary.Refuse(commissary.Conflict, "TAKEN", "somebody else saved this first; read it again and decide again")
 	case kind == dangling:

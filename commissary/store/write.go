@@ -3,6 +3,8 @@ package store
 import (
 	"context"
 	"database/sql"
+	"math/rand/v2"
+	"time"
 
 	"doughrun/commissary"
 )
@@ -25,25 +27,50 @@ type turn struct {
 // call the store; one whose statement the database refused fails even if it
 // returns nil. Update gives up when ctx ends before f has begun, never after.
 func (s *Store) Update(ctx context.Context, f func(commissary.Tx) error) error {
+	for try := 1; ; try++ {
+		met, err := s.update(ctx, f)
+		if !met || try == mostTries || pause(ctx, try) != nil {
+			return err
+		}
+	}
+}
+
+// mostTries is how often a transaction that met another is run.
+const mostTries = 6
+
+// pause waits for a random time that doubles with every try.
+func pause(ctx context.Context, try int) error {
+	t := time.NewTimer(rand.N(time.Millisecond << try))
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// update is one try; met says that it met another transaction and changed nothing.
+func (s *Store) update(ctx context.Context, f func(commissary.Tx) error) (met bool, err error) {
 	w := &turn{tx: make(chan *tx), keep: make(chan bool), outcome: make(chan error, 1)}
 	select {
 	case s.queue <- w:
 	case <-s.stop:
-		return s.why
+		return false, s.why
 	case <-ctx.Done():
-		return callEnded(ctx.Err())
+		return false, callEnded(ctx.Err())
 	}
 	t, ok := <-w.tx
 	if !ok {
-		return <-w.outcome
+		return false, <-w.outcome
 	}
-	err := w.run(ctx, t, f)
+	err = w.run(ctx, t, f)
 	// A refusal waits too: what it rests on may be a neighbour's work, which
 	// is no fact before the commit.
 	if lost := <-w.outcome; lost != nil {
-		return lost
+		return false, lost
 	}
-	return err
+	return err != nil && t.again, err
 }
 
 // run gives the transaction back to the writer however f ends.
@@ -81,6 +108,16 @@ func (s *Store) write() {
 // together. Its error says that the database is broken.
 func (s *Store) group(w *turn) error {
 	began, err := s.writer.BeginTx(context.Background(), nil)
+	if err == nil && s.dialect.gate != "" {
+		_, err = began.Exec(s.dialect.gate)
+	}
+	if began == nil && s.dialect.recovers {
+		e := commissary.Refuse(commissary.Unavailable, "STORE_DOWN", "the database does not answer; try again in a moment")
+		e.Cause = err
+		close(w.tx)
+		w.outcome <- e
+		return nil
+	}
 	if err != nil && s.dialect.sort(err) == busy {
 		close(w.tx)
 		w.outcome <- storeBusy(err)
@@ -113,13 +150,18 @@ func (s *Store) group(w *turn) error {
 	if err != nil {
 		// An error does not mean that nothing was kept: only opening the file
 		// afresh tells.
-		s.halt(commissary.Refuse(commissary.Unavailable, "STORE_DOWN", "the database failed and the service must be started again; then send again with the same request id"))
+		if !s.dialect.recovers {
+			s.halt(commissary.Refuse(commissary.Unavailable, "STORE_DOWN", "the database failed and the service must be started again; then send again with the same request id"))
+		}
 		unknown := commissary.Refuse(commissary.Unavailable, "OUTCOME_UNKNOWN", "the database failed while this was being saved, and it is not known whether it was; send again with the same request id")
 		unknown.Cause = err
 		answer = unknown
 	}
 	for _, w := range turns {
 		w.outcome <- answer
+	}
+	if s.dialect.recovers {
+		return nil
 	}
 	return err
 }
