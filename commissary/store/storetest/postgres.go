@@ -39,8 +39,12 @@ func StartPostgres(t testing.TB) *Postgres {
 		t.Skip("SKIPPED: PostgreSQL is not installed (package postgresql)")
 	}
 	p.bin = filepath.Dir(found[len(found)-1])
+	where := "/dev/shm" // memory, where a machine has it
+	if info, err := os.Stat(where); err != nil || !info.IsDir() {
+		where = ""
+	}
 	var err error
-	p.dir, err = os.MkdirTemp("", "postgres")
+	p.dir, err = os.MkdirTemp(where, "postgres")
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, os.RemoveAll(p.dir)) })
 	if os.Getuid() == 0 { // which PostgreSQL refuses to run as
