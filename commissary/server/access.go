@@ -81,6 +81,9 @@ var access = map[string][5]grant{
 	v1.DispatchService_GetPickList_FullMethodName:     {no, all, no, all, all},
 	v1.DispatchService_GetManifest_FullMethodName:     {no, all, own, all, all},
 	v1.DispatchService_ListManifests_FullMethodName:   {no, all, no, all, all},
+	v1.DispatchService_RecordPick_FullMethodName:      {no, all, no, all, all},
+	v1.DispatchService_DepartRun_FullMethodName:       {no, all, own, all, all},
+	v1.DispatchService_ConfirmStop_FullMethodName:     {no, all, own, all, all},
 
 	v1.AuditService_ListChanges_FullMethodName: {own, no, no, all, all},
 	v1.AuditService_VerifyChain_FullMethodName: {no, no, no, all, all},
@@ -156,12 +159,13 @@ func (c *core) owns(ctx context.Context, who commissary.Caller, req any) (bool, 
 		return c.carries(ctx, who, r.GetName(), r.GetPlace(), waste)
 	case *v1.ListChangesRequest:
 		return ownOrder(who, r.GetSubject()), nil
-	case interface{ GetShopId() string }:
-		return who.Role == commissary.RoleShop && r.GetShopId() == who.Scope, nil
+	}
+	if of, ok := req.(interface{ GetShopId() string }); ok && who.Role == commissary.RoleShop {
+		return of.GetShopId() == who.Scope, nil
 	}
 	parts := strings.Split(nameOf(req), "/")
-	return len(parts) == 6 && parts[4] == map[commissary.Role]string{commissary.RoleShop: "orders", commissary.RoleDriver: "manifests"}[who.Role] &&
-		parts[5] == who.Scope, nil
+	noun := map[commissary.Role]string{commissary.RoleShop: "orders", commissary.RoleDriver: "manifests"}[who.Role]
+	return len(parts) == 6 && parts[4] == noun && parts[5] == who.Scope, nil
 }
 
 // ownOrder reports whether a name is that of an order of the caller's shop.

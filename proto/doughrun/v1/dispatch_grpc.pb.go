@@ -66,12 +66,12 @@ type DispatchServiceClient interface {
 	// reason RUN_LEFT), a line recorded before (LINE_PICKED), a lot on hold (LOT_HELD), more than there is (LOT_OVERDRAWN)
 	// and a page that is no longer in force (PAGE_SUPERSEDED).
 	RecordPick(ctx context.Context, in *RecordPickRequest, opts ...grpc.CallOption) (*RecordPickResponse, error)
-	// DepartRun says that a run leaves. For the kitchen and the driver. What was not recorded rides as listed. Refuses a run
+	// DepartRun says that a run leaves. For the kitchen and the run's driver. What was not recorded rides as listed. Refuses a run
 	// that has left (FAILED_PRECONDITION, reason RUN_LEFT), goods on hold (LOT_HELD), goods above the temperature limit that
 	// nobody decided on (TOO_WARM), and a page that is no longer in force (PAGE_SUPERSEDED).
 	DepartRun(ctx context.Context, in *DepartRunRequest, opts ...grpc.CallOption) (*DepartRunResponse, error)
-	// ConfirmStop says what became of a stop. For the driver. Refuses a run that has not left (FAILED_PRECONDITION, reason
-	// RUN_NOT_LEFT), a stop that is confirmed (STOP_CONFIRMED), goods on hold (LOT_HELD), goods above the temperature limit
+	// ConfirmStop says what became of a stop. For the run's driver, and the kitchen on the driver's behalf. Refuses a run
+	// that has not left (FAILED_PRECONDITION, reason RUN_NOT_LEFT), a stop that is confirmed (STOP_CONFIRMED), goods on hold (LOT_HELD), goods above the temperature limit
 	// without an action (TOO_WARM), and a page that is no longer in force (PAGE_SUPERSEDED).
 	ConfirmStop(ctx context.Context, in *ConfirmStopRequest, opts ...grpc.CallOption) (*ConfirmStopResponse, error)
 }
@@ -219,12 +219,12 @@ type DispatchServiceServer interface {
 	// reason RUN_LEFT), a line recorded before (LINE_PICKED), a lot on hold (LOT_HELD), more than there is (LOT_OVERDRAWN)
 	// and a page that is no longer in force (PAGE_SUPERSEDED).
 	RecordPick(context.Context, *RecordPickRequest) (*RecordPickResponse, error)
-	// DepartRun says that a run leaves. For the kitchen and the driver. What was not recorded rides as listed. Refuses a run
+	// DepartRun says that a run leaves. For the kitchen and the run's driver. What was not recorded rides as listed. Refuses a run
 	// that has left (FAILED_PRECONDITION, reason RUN_LEFT), goods on hold (LOT_HELD), goods above the temperature limit that
 	// nobody decided on (TOO_WARM), and a page that is no longer in force (PAGE_SUPERSEDED).
 	DepartRun(context.Context, *DepartRunRequest) (*DepartRunResponse, error)
-	// ConfirmStop says what became of a stop. For the driver. Refuses a run that has not left (FAILED_PRECONDITION, reason
-	// RUN_NOT_LEFT), a stop that is confirmed (STOP_CONFIRMED), goods on hold (LOT_HELD), goods above the temperature limit
+	// ConfirmStop says what became of a stop. For the run's driver, and the kitchen on the driver's behalf. Refuses a run
+	// that has not left (FAILED_PRECONDITION, reason RUN_NOT_LEFT), a stop that is confirmed (STOP_CONFIRMED), goods on hold (LOT_HELD), goods above the temperature limit
 	// without an action (TOO_WARM), and a page that is no longer in force (PAGE_SUPERSEDED).
 	ConfirmStop(context.Context, *ConfirmStopRequest) (*ConfirmStopResponse, error)
 	mustEmbedUnimplementedDispatchServiceServer()
