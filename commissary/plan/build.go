@@ -26,7 +26,7 @@ func (s *search) build(m manner, rng *rand.Rand) {
 		s.pass(true, []bool{true}, rng)
 	}
 	s.largest = m == largestFirst
-	if m == bandsInTurn || m == largestFirst {
+	if m == bandsInTurn {
 		s.pass(false, []bool{true, false}, rng)
 	} else {
 		s.pass(false, []bool{false}, rng)
@@ -120,7 +120,7 @@ func (s *search) grow(r, seed int, band bool, rng *rand.Rand) (what bound, ok bo
 		return bound{}, true
 	}
 	if s.largest {
-		return s.growLargest(r, seed, band)
+		return s.growLargest(r, seed)
 	}
 	for _, v := range s.venues(rec, r, band, from, to, rng) {
 		for _, at := range s.starts(rec, r, v, band, rng) {
@@ -137,47 +137,57 @@ func (s *search) grow(r, seed int, band bool, rng *rand.Rand) (what bound, ok bo
 	return what, false
 }
 
-// growLargest opens a batch for a class on the largest vessel that can be had
-// in its window, as early as it can be had, with room for a full one.
-func (s *search) growLargest(r, seed int, band bool) (what bound, ok bool) {
+// growLargest opens a batch for a class on the largest vessel that can be had,
+// in its band or else in its window, as early as it can be had with room for a
+// full one.
+func (s *search) growLargest(r, seed int) (what bound, ok bool) {
 	rec := &s.k.recipes[r]
-	cl := &s.classes[seed]
-	what = cl.what
-	from, to := cl.window(band)
-	first := func(size quantity.Mass) (at int64, mode int) {
-		at, mode = sched.Never, -1
-		for m := range rec.modes {
-			if rec.modes[m].max < size {
-				break
-			}
-			w := want{recipe: r, mode: m, mass: size, pieces: make([]quantity.Pieces, len(rec.items)), from: from, to: to, ready: cl.ready, leaves: cl.ready}
-			w.pieces[cl.item] = 1
-			s.surplus(rec, &w)
-			mark := len(s.fl.journal)
-			p, b := s.fl.put(w)
-			if p != nil && p.mixEnd < at {
-				at, mode = p.mixEnd, m
-			} else if b.kind != "" {
+	what = s.classes[seed].what
+	for i, m := range rec.modes {
+		if i > 0 && m.max == rec.modes[i-1].max {
+			continue
+		}
+		for _, band := range []bool{true, false} {
+			at, mode, b := s.soonestFull(rec, r, seed, band, m.max)
+			if b.kind != "" {
 				what = b
 			}
-			s.fl.back(mark)
-		}
-		return at, mode
-	}
-	for m := range rec.modes {
-		if m > 0 && rec.modes[m].max == rec.modes[m-1].max {
-			continue
-		}
-		at, mode := first(rec.modes[m].max)
-		if mode < 0 {
-			continue
-		}
-		if p, fills, _ := s.fit(r, venue{mode: mode, from: at, to: at}, band, at, nil); p != nil {
-			s.serve(p, fills)
-			return bound{}, true
+			if mode < 0 {
+				continue
+			}
+			if p, fills, _ := s.fit(r, venue{mode: mode, from: at, to: at}, band, at, nil); p != nil {
+				s.serve(p, fills)
+				return bound{}, true
+			}
 		}
 	}
 	return what, false
+}
+
+// soonestFull is the earliest end of mixing of a batch of a mass for a class,
+// and the way to make it; -1 where there is none.
+func (s *search) soonestFull(rec *recipe, r, seed int, band bool, mass quantity.Mass) (at int64, mode int, what bound) {
+	cl := &s.classes[seed]
+	at, mode = sched.Never, -1
+	w := want{recipe: r, mass: mass, ready: cl.ready, leaves: cl.ready}
+	w.from, w.to = cl.window(band)
+	for i, m := range rec.modes {
+		if m.max < mass {
+			break
+		}
+		w.mode, w.pieces = i, make([]quantity.Pieces, len(rec.items))
+		w.pieces[cl.item] = 1
+		s.surplus(rec, &w)
+		mark := len(s.fl.journal)
+		p, b := s.fl.put(w)
+		if p == nil {
+			what = b
+		} else if p.mixEnd < at {
+			at, mode = p.mixEnd, i
+		}
+		s.fl.back(mark)
+	}
+	return at, mode, what
 }
 
 // fit places a batch of at most one vessel full that ends mixing at or soon
