@@ -42,7 +42,7 @@ func (s *search) pass(byBand bool, tries []bool, rng *rand.Rand) {
 		if r < 0 {
 			return
 		}
-		seed := s.first(r, byBand, stuck, rng)
+		seed := s.foremost(r, byBand, stuck, rng)
 		ok := false
 		for _, band := range tries {
 			var what bound
@@ -57,9 +57,9 @@ func (s *search) pass(byBand bool, tries []bool, rng *rand.Rand) {
 	}
 }
 
-// first returns the open class of a recipe that closes first, -1 if none; with
+// foremost returns the open class of a recipe that closes first, -1 if none; with
 // a random source now and then any of them.
-func (s *search) first(r int, band bool, stuck map[int]bool, rng *rand.Rand) int {
+func (s *search) foremost(r int, band bool, stuck map[int]bool, rng *rand.Rand) int {
 	if rng != nil && rng.IntN(4) == 0 {
 		var open []int
 		for _, c := range s.of[r] {
@@ -91,7 +91,7 @@ func (s *search) first(r int, band bool, stuck map[int]bool, rng *rand.Rand) int
 func (s *search) urgent(band bool, stuck map[int]bool, rng *rand.Rand) int {
 	best, closes := -1, int64(0)
 	for r := range s.of {
-		c := s.first(r, band, stuck, nil)
+		c := s.foremost(r, band, stuck, nil)
 		if c < 0 {
 			continue
 		}

@@ -45,28 +45,29 @@ func (s *search) ruin(mains []*placed) {
 	if p := s.trouble(mains); p != nil && s.rng.IntN(4) > 0 {
 		victim = p
 	}
-	near := func(p *placed) int64 {
-		d := max(p.mixEnd-victim.mixEnd, victim.mixEnd-p.mixEnd)
+	type apart struct {
+		*placed
+		by int64
+	}
+	near := make([]apart, len(mains))
+	for i, p := range mains {
+		by := max(p.mixEnd-victim.mixEnd, victim.mixEnd-p.mixEnd)
 		if p.recipe != victim.recipe {
-			d += 3 * 3600
+			by += 3 * 3600
 		}
-		if s.k.recipes[p.recipe].modes[p.mode].vessel != s.k.recipes[victim.recipe].modes[victim.mode].vessel {
-			d += 3600
+		if s.fl.vesselOf(p) != s.fl.vesselOf(victim) {
+			by += 3600
 		}
-		return d + s.rng.Int64N(4*3600)
+		near[i] = apart{p, by + s.rng.Int64N(4*3600)}
 	}
-	far := map[*placed]int64{}
-	for _, p := range mains {
-		far[p] = near(p)
-	}
-	slices.SortStableFunc(mains, func(a, b *placed) int { return cmp.Compare(far[a], far[b]) })
+	slices.SortStableFunc(near, func(a, b apart) int { return cmp.Compare(a.by, b.by) })
 	n := 1 + s.rng.IntN(6)
 	if s.rng.IntN(8) == 0 {
 		n = 1 + s.rng.IntN(24)
 	}
-	for _, p := range mains[:min(n, len(mains))] {
-		if s.stands(p) {
-			s.drop(p)
+	for _, p := range near[:min(n, len(near))] {
+		if s.stands(p.placed) {
+			s.drop(p.placed)
 		}
 	}
 }

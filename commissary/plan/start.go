@@ -2,17 +2,21 @@ package plan
 
 import "slices"
 
-// start builds the first plan: what can stay as it was, then by urgency. Where
-// that leaves pieces short or outside their bands, it sees whether a plan
-// built in another manner does better.
-func (s *search) start() {
+// first builds the first plan: what can stay as it was, then by urgency.
+func (s *search) first() {
 	s.fl.mark()
 	s.keepBefore()
 	s.build(bandsFirst, nil)
 	s.even()
 	s.now = s.measure()
-	for _, m := range []manner{bandsInTurn, windowsOnly, largestFirst} {
-		if s.now[costShort] > s.beyond || s.now[costOff] > 0 {
+	s.fl.mark()
+}
+
+// others sees whether a plan built in another manner does better where the
+// first leaves pieces short or outside their bands.
+func (s *search) others(until int64) {
+	for _, m := range []manner{largestFirst, bandsInTurn, windowsOnly} {
+		if s.fl.steps < until && (s.now[costShort] > s.beyond || s.now[costOff] > 0) {
 			s.startAgain(m)
 		}
 	}

@@ -17,15 +17,17 @@ type venue struct {
 	dear     float64
 }
 
-// alikeDear is how much dearer a venue may be and still count as equal: among
-// equals the earlier one is taken, so that no vessel stands idle while work
+// alikeDear is how much dearer, in batches, a venue may be and still count as
+// equal: among equals the earlier one is taken, so that no vessel stands idle while work
 // piles up behind it.
-const alikeDear = 1.04
+const alikeDear = 0.04
 
-// venues orders the ways to make the next batch by what a gram in it costs:
-// one batch, and the time of the vessel at its price.
+// venues orders the ways to make the next batch by what it and the batches for
+// the rest come to: each one batch, and the time of its vessel at its price.
+// So the last of many is not left nearly empty where a mix of sizes comes out.
 func (s *search) venues(rec *recipe, r int, band bool, from, to int64, rng *rand.Rand) []venue {
 	var all []venue
+	var most quantity.Mass                      // that is open in one of them
 	fits := make([]quantity.Mass, len(s.spans)) // what a batch in each stretch could serve
 	for j, w := range s.spans {
 		if max(from, w.from) <= min(to, w.to) {
@@ -45,26 +47,46 @@ func (s *search) venues(rec *recipe, r int, band bool, from, to int64, rng *rand
 			if v.from > v.to {
 				continue
 			}
-			v.dear = sway * (1 + s.price[m.vessel][j]*float64(m.load+m.mix+m.unload)) / float64(max(min(rec.netOf(m.max), fits[j]), 1))
+			v.dear = sway * (1 + s.price[m.vessel][j]*float64(m.load+m.mix+m.unload))
 			all = append(all, v)
+			most = max(most, fits[j])
 		}
 	}
 	if rng != nil && rng.IntN(8) == 0 {
 		rng.Shuffle(len(all), func(i, j int) { all[i], all[j] = all[j], all[i] })
 		return all
 	}
+	s.lookAhead(rec, all, most)
 	least := math.Inf(1)
 	for _, v := range all {
 		least = math.Min(least, v.dear)
 	}
 	for i := range all {
-		// Steps of a few percent, counted from the cheapest.
-		all[i].dear = math.Floor(math.Log(all[i].dear/least) / math.Log(alikeDear))
+		all[i].dear = math.Floor((all[i].dear - least) / alikeDear)
 	}
 	slices.SortStableFunc(all, func(a, b venue) int {
 		return cmp.Or(cmp.Compare(a.dear, b.dear), cmp.Compare(a.from, b.from), cmp.Compare(a.mode, b.mode))
 	})
 	return all
+}
+
+// lookAhead adds to what each venue costs the least that the rest of so much
+// open mass can be made for. Of very much only the last few batches count.
+func (s *search) lookAhead(rec *recipe, all []venue, open quantity.Mass) {
+	largest := rec.netOf(rec.modes[0].max)
+	unit := max(largest/40, 1)
+	if few := 6 * largest; open > few {
+		open = few + open%largest
+	}
+	holds, cost := make([]int, len(all)), make([]float64, len(all))
+	for i, v := range all {
+		holds[i], cost[i] = max(int(rec.netOf(rec.modes[v.mode].max)/unit), 1), v.dear
+	}
+	n := int((open + unit - 1) / unit)
+	rest := cover(n, holds, cost)
+	for i := range all {
+		all[i].dear += rest[max(n-holds[i], 0)]
+	}
 }
 
 // starts are the ends of mixing to try in a venue: where it is filled first, or
