@@ -141,15 +141,15 @@ func (s *search) mostPieces(cl *class) quantity.Pieces {
 	return quantity.Pieces(net/rec.each[cl.item]) + 1
 }
 
-// run builds a first plan, whatever that takes, and spends the rest of the work
+// run builds plans in a few manners, whatever that takes, and spends the rest of the work
 // budget, at least half of it, on making it better. What stands on the floor
 // can be posted at any time, so that a larger budget never ends worse.
 func (s *search) run(budget int64) {
 	s.spans = s.stretches()
 	s.price = s.bound(cost{}).price
 	s.first()
+	s.others()
 	until := max(budget, s.fl.steps+budget/2)
-	s.others(until)
 	for s.fl.steps < until && len(s.fl.batches) > 0 {
 		s.improve()
 	}

@@ -13,10 +13,13 @@ func (s *search) first() {
 }
 
 // others sees whether a plan built in another manner does better where the
-// first leaves pieces short or outside their bands.
-func (s *search) others(until int64) {
-	for _, m := range []manner{largestFirst, bandsInTurn, windowsOnly} {
-		if s.fl.steps < until && (s.now[costShort] > s.beyond || s.now[costOff] > 0) {
+// first leaves pieces short, or outside their bands.
+func (s *search) others() {
+	if s.now[costShort] > s.beyond || s.now[costOff] > 0 {
+		s.startAgain(largestFirst)
+	}
+	for _, m := range []manner{bandsInTurn, windowsOnly} {
+		if s.now[costShort] > s.beyond {
 			s.startAgain(m)
 		}
 	}
