@@ -320,24 +320,35 @@ const coverUnits = 400
 // cover is the least cost of whole batches that hold the lump.
 func (l lump) cover(price [][]float64) float64 {
 	unit := max(l.net/coverUnits, 1)
+	holds, cost := make([]int, len(l.choice)), make([]float64, len(l.choice))
+	for i, c := range l.choice {
+		holds[i], cost[i] = int((c.net+unit-1)/unit), 1+price[c.vessel][c.stretch]*c.seconds
+	}
 	n := int(l.net / unit)
+	return cover(n, holds, cost)[n]
+}
+
+// cover tells for every amount up to n what the cheapest batches cost that
+// hold it, each of some size at some cost.
+func cover(n int, holds []int, cost []float64) []float64 {
 	// Of each size only the cheapest way counts.
-	cheap := map[int]float64{}
-	for _, c := range l.choice {
-		holds := int((c.net + unit - 1) / unit)
-		x := 1 + price[c.vessel][c.stretch]*c.seconds
-		if was, ok := cheap[holds]; !ok || x < was {
-			cheap[holds] = x
+	var size []int
+	var cheap []float64
+	for i, h := range holds {
+		if at := slices.Index(size, h); at < 0 {
+			size, cheap = append(size, h), append(cheap, cost[i])
+		} else {
+			cheap[at] = math.Min(cheap[at], cost[i])
 		}
 	}
 	least := make([]float64, n+1)
 	for i := 1; i <= n; i++ {
 		least[i] = math.Inf(1)
-		for holds, x := range cheap {
-			least[i] = math.Min(least[i], x+least[max(i-holds, 0)])
+		for k, h := range size {
+			least[i] = math.Min(least[i], cheap[k]+least[max(i-h, 0)])
 		}
 	}
-	return least[n]
+	return least
 }
 
 // surplusBound: a recipe wanted for less than its smallest fill makes the

@@ -73,8 +73,15 @@ var mutants = []mutant{
 		b[0].Steps = append(b[0].Steps, commissary.Booking{Step: commissary.StepRest, Resource: "kettle", From: step(t, b[0], commissary.StepMix).To, To: next.Add(sec(by))})
 	}},
 	{code: commissary.BrokenOverlap, name: "bench", over: 1, set: func(t *testing.T, m *mutation, by int64) {
-		d := step(t, m.of(t, "house-dough")[0], commissary.StepDivide)
-		m.fact(commissary.Booking{Step: commissary.StepDivide, Resource: "dough-bench", From: m.in.At, To: d.From.Add(sec(by))})
+		var first time.Time // the first dividing on the bench
+		for _, b := range m.p.Batches {
+			for _, s := range b.Steps {
+				if s.Resource == "dough-bench" && (first.IsZero() || s.From.Before(first)) {
+					first = s.From
+				}
+			}
+		}
+		m.fact(commissary.Booking{Step: commissary.StepDivide, Resource: "dough-bench", From: m.in.At, To: first.Add(sec(by))})
 	}},
 	{code: commissary.BrokenCrew, name: "too few", over: 1, set: func(t *testing.T, m *mutation, by int64) {
 		// How many hands the busiest second of the first morning takes.
@@ -664,6 +671,7 @@ func (m *mutation) peakOut(carries int64, wash time.Duration) (most int64, when 
 			all = append(all, c)
 		}
 	}
+	slices.SortFunc(times, time.Time.Compare)
 	for _, at := range times {
 		var n int64
 		for _, c := range all {

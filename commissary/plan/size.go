@@ -4,273 +4,89 @@ import (
 	"cmp"
 	"slices"
 
-	"doughrun/commissary"
-	"doughrun/commissary/civil"
 	"doughrun/commissary/plan/internal/sched"
 	"doughrun/commissary/quantity"
 )
 
-// taped names the batches that share the one sheet taped to a vessel: of one
-// recipe, on one vessel, on one day.
-type taped struct {
-	recipe, vessel int
-	day            civil.Date
+// most is the largest mass of a batch of a mode, or what posted batches have
+// taped to the vessel on that day.
+func (s *search) most(r, m int, at int64) quantity.Mass {
+	mode := &s.k.recipes[r].modes[m]
+	if t, ok := s.posted[taped{r, mode.vessel, s.k.zone.Date(instant(at))}]; ok {
+		return min(mode.max, t.mass)
+	}
+	return mode.max
 }
 
-func (s *search) tapedOf(p *placed) taped {
-	return taped{p.recipe, s.k.recipes[p.recipe].modes[p.mode].vessel, s.k.zone.Date(instant(p.load))}
-}
-
-// tape is the mass on a sheet that posted batches have taped to a vessel, and
-// whether one of them is the odd one already.
-type tape struct {
-	mass quantity.Mass
-	odd  bool
-}
-
-// postedTapes lists the sheets of the posted batches.
-func postedTapes(k *kitchen) map[taped]tape {
-	tapes := map[taped]tape{}
-	for _, b := range k.in.Posted {
-		r, known := k.byID[b.Formula]
-		v, ok := k.vessel[b.Vessel]
-		if !known || !ok || len(b.Makes) == 0 || b.State == commissary.BatchScrapped {
-			continue
-		}
-		for _, s := range b.Steps {
-			if s.Step == commissary.StepMix {
-				key := taped{r, v, k.zone.Date(s.From)}
-				t, seen := tapes[key]
-				if b.Odd {
-					t.odd = true
-				}
-				if !b.Odd || !seen {
-					t.mass = b.Mass
-				}
-				tapes[key] = t
-			}
-		}
+// size fills a batch for an end of mixing from at on: the classes that close
+// first in front, as many whole pieces as the vessel holds, at least its
+// smallest fill and at most the given mass.
+func (s *search) size(r, m int, band bool, at int64, most quantity.Mass) (want, []fill) {
+	rec := &s.k.recipes[r]
+	mode := &rec.modes[m]
+	w := want{recipe: r, mode: m, pieces: make([]quantity.Pieces, len(rec.items)), to: sched.Never, ready: sched.Never}
+	if most = min(most, s.most(r, m, at)); most < mode.min {
+		return w, nil
 	}
-	return tapes
-}
-
-// even gives all batches that share a sheet one mass, but for at most one odd
-// one. What that leaves over is built again, a few times over.
-func (s *search) even() {
-	for range 4 {
-		if s.evenOnce() {
-			return
-		}
-		s.build(bandsFirst, nil)
-	}
-	s.evenOnce()
-}
-
-// evenOnce spreads what the batches that share a sheet serve over them. Where
-// no common mass fits the floor it lets batches go and reports false.
-// Preferments keep the mass of the mix they feed.
-func (s *search) evenOnce() bool {
-	whole := true
-	groups := map[taped][]*placed{}
-	var order []taped
-	for _, p := range s.fl.batches {
-		if len(p.fills) == 0 {
-			continue
-		}
-		key := s.tapedOf(p)
-		if groups[key] == nil {
-			order = append(order, key)
-		}
-		groups[key] = append(groups[key], p)
-	}
-	slices.SortFunc(order, func(a, b taped) int {
-		return cmp.Or(a.day.Compare(b.day), cmp.Compare(a.recipe, b.recipe), cmp.Compare(a.vessel, b.vessel))
-	})
-	for _, key := range order {
-		group := slices.DeleteFunc(groups[key], func(p *placed) bool { return !s.stands(p) })
-		slices.SortFunc(group, func(a, b *placed) int { return cmp.Or(cmp.Compare(a.mixEnd, b.mixEnd), cmp.Compare(a.unit, b.unit)) })
-		for len(group) > 0 && !s.respread(group) && !s.alike(group) {
-			// The smallest leads to the fewest pieces to find another place for.
-			last := slices.IndexFunc(group, func(p *placed) bool {
-				return p.mass == slices.MinFunc(group, func(a, b *placed) int { return cmp.Compare(a.mass, b.mass) }).mass
-			})
-			s.drop(group[last])
-			group = slices.DeleteFunc(group, func(p *placed) bool { return !s.stands(p) })
-			whole = false
-		}
-	}
-	return whole
-}
-
-// alike reports whether batches have one mass but for at most one, and marks that one.
-func (s *search) alike(group []*placed) bool {
-	count := map[quantity.Mass]int{}
-	for _, p := range group {
-		count[p.mass]++
-	}
-	common := group[0].mass
-	for _, p := range group {
-		if n := count[p.mass]; n > count[common] || n == count[common] && p.mass > common {
-			common = p.mass
-		}
-	}
-	most := 1
-	if posted, ok := s.posted[s.tapedOf(group[0])]; ok {
-		if common = posted.mass; posted.odd {
-			most = 0
-		}
-	}
-	for _, p := range group {
-		p.odd = p.mass != common
-	}
-	return len(group)-count[common] <= most
-}
-
-// respread gives a group one mass: as it stands where that makes nothing too
-// much, else with what it serves shared anew, else as it stands after all. It
-// reports whether one of these fits the floor.
-func (s *search) respread(group []*placed) bool {
-	rec := &s.k.recipes[group[0].recipe]
-	mode := &rec.modes[group[0].mode]
-	asIs := make([][]fill, len(group))
-	var net quantity.Mass
-	for i, p := range group {
-		asIs[i] = p.fills
-		for _, f := range p.fills {
-			net += rec.each[s.classes[f.class].item] * quantity.Mass(f.pieces)
-		}
-	}
-	at := len(s.fl.journal)
-	surplus, ok := s.rebook(rec, group, asIs)
-	if ok && surplus == 0 {
-		return true
-	}
-	s.fl.back(at)
-	n := quantity.Mass(len(group))
-	least := slices.Min(rec.each)
-	// The common size is the mean, or a little more where whole pieces or windows do not come out even.
-	room := max((net+n-1)/n, min(rec.netOf(mode.min), net))
-	for step := least; room <= rec.netOf(mode.max); room, step = room+step, step*2 {
-		if sizes := s.spread(rec, group, room); sizes != nil {
-			if again, fits := s.rebook(rec, group, sizes); fits && (!ok || again <= surplus) {
-				return true
-			}
-			s.fl.back(at)
-		}
-	}
-	if ok {
-		_, ok = s.rebook(rec, group, asIs)
-	}
-	return ok
-}
-
-// spread fills the batches of a group in order of time up to room, the class
-// that closes first in front; nil when it does not all find place.
-func (s *search) spread(rec *recipe, group []*placed, room quantity.Mass) [][]fill {
-	type part struct {
-		class  int
-		pieces quantity.Pieces
-		off    bool // some of it is outside its good band already
-	}
-	var parts []part
-	for _, p := range group {
-		for _, f := range p.fills {
-			at := slices.IndexFunc(parts, func(q part) bool { return q.class == f.class })
-			if at < 0 {
-				at = len(parts)
-				parts = append(parts, part{class: f.class})
-			}
-			cl := &s.classes[f.class]
-			parts[at].pieces += f.pieces
-			parts[at].off = parts[at].off || p.mixEnd < cl.goodFrom || p.mixEnd > cl.goodTo
-		}
-	}
-	slices.SortStableFunc(parts, func(a, b part) int {
-		return cmp.Or(cmp.Compare(s.classes[a.class].goodTo, s.classes[b.class].goodTo), cmp.Compare(a.class, b.class))
-	})
-	sizes := make([][]fill, len(group))
-	for i, p := range group {
-		left := room
-		for j := range parts {
-			q := &parts[j]
-			cl := &s.classes[q.class]
-			from, to := cl.window(!q.off)
-			if p.mixEnd < from || p.mixEnd > to || p.done > cl.ready {
-				continue
-			}
-			if n := min(q.pieces, quantity.Pieces(left/rec.each[cl.item])); n > 0 {
-				sizes[i] = append(sizes[i], fill{q.class, n})
-				q.pieces -= n
-				left -= rec.each[cl.item] * quantity.Mass(n)
-			}
-		}
-	}
-	for _, q := range parts {
-		if q.pieces > 0 {
-			return nil
-		}
-	}
-	return sizes
-}
-
-// rebook books a group again with new fills, each no sooner than it stood. All get the
-// largest mass that one of them needs, but for one that may be smaller. It
-// returns the pieces that makes too much.
-func (s *search) rebook(rec *recipe, group []*placed, sizes [][]fill) (surplus quantity.Pieces, ok bool) {
-	mode := &rec.modes[group[0].mode]
-	posted, taped := s.posted[s.tapedOf(group[0])]
-	masses := make([]quantity.Mass, len(group))
-	pieces := make([][]quantity.Pieces, len(group))
-	for i := range group {
-		pieces[i] = make([]quantity.Pieces, len(rec.items))
-		for _, f := range sizes[i] {
-			pieces[i][s.classes[f.class].item] += f.pieces
-		}
-		mass, err := s.k.massFor(rec, pieces[i])
-		if err != nil || mass > mode.max || len(sizes[i]) == 0 {
-			return 0, false
-		}
-		masses[i] = max(mass, mode.min)
-	}
-	common := slices.Max(masses)
-	odd := slices.Index(masses, slices.Min(masses))
-	if taped {
-		if common > posted.mass {
-			return 0, false
-		}
-		if common = posted.mass; posted.odd {
-			odd = -1
-		}
-	}
-	at := len(s.fl.journal)
-	for _, p := range group {
-		s.fl.lift(p)
-	}
-	again := make([]*placed, len(group))
-	for i, p := range group {
-		w := p.want
-		w.from, w.to, w.mass, w.pieces = p.mixEnd, s.k.dayEnd(p.load, 0), common, pieces[i]
-		if i == odd {
-			w.mass = masses[i]
-		}
-		w.ready, w.leaves, w.goes = sched.Never, 0, s.goes(sizes[i])
-		for _, f := range sizes[i] {
-			cl := &s.classes[f.class]
-			// It may end later than before, as long as its pieces stay where they were: in the band or out of it.
-			_, to := cl.window(p.mixEnd >= cl.goodFrom && p.mixEnd <= cl.goodTo)
+	room := rec.netOf(most)
+	var fills []fill
+	take := func(c int) {
+		cl := &s.classes[c]
+		if n := min(cl.open, quantity.Pieces(room/rec.each[cl.item])); n > 0 {
+			fills = append(fills, fill{c, n})
+			w.pieces[cl.item] += n
+			room -= rec.each[cl.item] * quantity.Mass(n)
+			_, to := cl.window(band)
 			w.to, w.ready, w.leaves = min(w.to, to), min(w.ready, cl.ready), max(w.leaves, cl.ready)
 		}
-		surplus += s.surplus(rec, &w)
-		if again[i], _ = s.fl.put(w); again[i] == nil {
-			s.fl.back(at)
-			return 0, false
+	}
+	for _, c := range s.of[r] {
+		if f, t := s.classes[c].window(band); s.classes[c].open > 0 && f <= at && at <= t {
+			take(c)
 		}
-		again[i].fills = sizes[i]
-		again[i].odd = w.mass != common
 	}
-	if q, _, _ := s.fl.unclean(); q != nil {
-		s.fl.back(at)
-		return 0, false
+	for len(fills) > 0 {
+		mass, err := s.k.massFor(rec, w.pieces)
+		if err != nil {
+			return w, nil
+		}
+		if w.mass = max(mass, mode.min); w.mass <= most {
+			break
+		}
+		// The scales' divisions took it over the vessel: one piece less.
+		last := &fills[len(fills)-1]
+		last.pieces--
+		w.pieces[s.classes[last.class].item]--
+		if last.pieces == 0 {
+			fills = fills[:len(fills)-1]
+		}
 	}
-	return surplus, true
+	s.surplus(rec, &w)
+	w.goes = s.goes(fills)
+	return w, fills
+}
+
+// goes is what of a batch's pieces leaves when.
+func (s *search) goes(fills []fill) []going {
+	goes := make([]going, len(fills))
+	for i, f := range fills {
+		c := &s.classes[f.class]
+		goes[i] = going{c.item, min(f.pieces, c.loose), leaving{c.ready, f.pieces}}
+	}
+	slices.SortStableFunc(goes, func(a, b going) int { return cmp.Compare(a.at, b.at) })
+	return goes
+}
+
+// surplus turns what a batch mass makes above the pieces wanted into more of
+// the item wanted most, and returns how many.
+func (s *search) surplus(rec *recipe, w *want) quantity.Pieces {
+	most := 0
+	for i, n := range w.pieces {
+		if n > w.pieces[most] {
+			most = i
+		}
+	}
+	extra := max(quantity.Pieces((rec.netOf(w.mass)-s.k.massOf(rec, w.pieces))/rec.each[most]), 0)
+	w.pieces[most] += extra
+	return extra
 }

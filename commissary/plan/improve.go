@@ -1,0 +1,218 @@
+package plan
+
+import (
+	"cmp"
+	"slices"
+
+	"doughrun/commissary/quantity"
+)
+
+// improve takes some batches away, builds again, and keeps the result when it
+// is not worse.
+func (s *search) improve() {
+	s.fl.mark()
+	before := s.fl.steps
+	var mains []*placed
+	for _, p := range s.fl.batches {
+		if len(p.fills) > 0 {
+			mains = append(mains, p)
+		}
+	}
+	if len(mains) == 0 {
+		s.fl.steps++
+		return
+	}
+	clear(s.touched)
+	if s.rng.IntN(4) == 0 && s.now[costShort]+s.now[costOff]+s.now[costSurplus] > 0 {
+		s.handOver(mains)
+	} else {
+		s.ruin(mains)
+		s.rebuild()
+	}
+	s.even()
+	if after := s.measure(); s.better(after) {
+		s.now = after
+	} else {
+		s.fl.back(0)
+	}
+	s.fl.steps = max(s.fl.steps, before+1)
+}
+
+// ruin takes away some batches that are near each other: in time, of one
+// dough, on one vessel.
+func (s *search) ruin(mains []*placed) {
+	victim := mains[s.rng.IntN(len(mains))]
+	if p := s.trouble(mains); p != nil && s.rng.IntN(4) > 0 {
+		victim = p
+	}
+	type apart struct {
+		*placed
+		by int64
+	}
+	near := make([]apart, len(mains))
+	for i, p := range mains {
+		by := max(p.mixEnd-victim.mixEnd, victim.mixEnd-p.mixEnd)
+		if p.recipe != victim.recipe {
+			by += 3 * 3600
+		}
+		if s.fl.vesselOf(p) != s.fl.vesselOf(victim) {
+			by += 3600
+		}
+		near[i] = apart{p, by + s.rng.Int64N(4*3600)}
+	}
+	slices.SortStableFunc(near, func(a, b apart) int { return cmp.Compare(a.by, b.by) })
+	n := 1 + s.rng.IntN(6)
+	if s.rng.IntN(8) == 0 {
+		n = 1 + s.rng.IntN(24)
+	}
+	for _, p := range near[:min(n, len(near))] {
+		if s.stands(p.placed) {
+			s.drop(p.placed)
+		}
+	}
+}
+
+// handOver lets one batch give some pieces that another of its dough gives, in
+// place of what it makes too much or on top. A batch with nothing left goes.
+func (s *search) handOver(mains []*placed) {
+	p := mains[s.rng.IntN(len(mains))]
+	var others []*placed
+	for _, q := range mains {
+		if q != p && q.recipe == p.recipe {
+			others = append(others, q)
+		}
+	}
+	if len(others) == 0 {
+		return
+	}
+	q := others[s.rng.IntN(len(others))]
+	f := q.fills[s.rng.IntN(len(q.fills))]
+	cl := &s.classes[f.class]
+	if p.mixEnd < cl.from || p.mixEnd > cl.to || p.done > cl.ready {
+		return
+	}
+	n := f.pieces
+	if s.rng.IntN(2) == 0 {
+		n = 1 + quantity.Pieces(s.rng.Int64N(int64(n)))
+	} else if room := (s.k.recipes[p.recipe].netOf(p.mass) - s.netOf(p.fills)) / s.k.recipes[p.recipe].each[cl.item]; room > 0 {
+		n = min(n, quantity.Pieces(room))
+	}
+	if left := added(q.fills, f.class, -n); len(left) == 0 {
+		s.drop(q)
+	} else if s.refill(q, left) != nil {
+		s.give(f.class, n)
+	} else {
+		return
+	}
+	if s.stands(p) && s.refill(p, added(p.fills, f.class, n)) != nil {
+		s.give(f.class, -n)
+	}
+	s.build(bandsFirst, nil)
+}
+
+// trouble is a batch that stands where something should be made that is not:
+// in the window of a class with open pieces, or in the band of one whose
+// pieces are outside it. It is nil where nothing is amiss.
+func (s *search) trouble(mains []*placed) *placed {
+	type hole struct{ from, to int64 }
+	var holes []hole
+	for c := range s.classes {
+		if cl := &s.classes[c]; cl.open > 0 && cl.to >= s.fl.start {
+			holes = append(holes, hole{cl.from, cl.to})
+		}
+	}
+	if len(holes) == 0 || s.rng.IntN(3) == 0 {
+		holes = holes[:0]
+		for _, p := range mains {
+			for _, f := range p.fills {
+				if cl := &s.classes[f.class]; p.mixEnd < cl.goodFrom || p.mixEnd > cl.goodTo {
+					holes = append(holes, hole{cl.goodFrom, cl.goodTo}, hole{p.mixEnd, p.mixEnd})
+				}
+			}
+		}
+	}
+	if len(holes) == 0 {
+		return nil
+	}
+	h := holes[s.rng.IntN(len(holes))]
+	var near []*placed
+	for _, p := range mains {
+		if p.mixEnd >= h.from-2*3600 && p.mixEnd <= h.to+2*3600 {
+			near = append(near, p)
+		}
+	}
+	if len(near) == 0 {
+		return nil
+	}
+	return near[s.rng.IntN(len(near))]
+}
+
+// better reports whether a cost is as good as the one reached. Where a plan is
+// in force nothing moves for less than a piece or a batch.
+func (s *search) better(c cost) bool {
+	if len(s.k.in.Before) > 0 {
+		return slices.Compare(c[:costDeviation], s.now[:costDeviation]) < 0
+	}
+	return c.compare(s.now) <= 0
+}
+
+// drop takes a batch away and opens again what it served. What cannot be
+// cleaned for any more without it goes too.
+func (s *search) drop(p *placed) {
+	s.touched[s.tapedOf(p)] = true
+	s.fl.lift(p)
+	for _, f := range p.fills {
+		s.give(f.class, f.pieces)
+	}
+	for {
+		q, setup, ok := s.fl.unclean()
+		switch {
+		case q == nil:
+			return
+		case ok:
+			s.fl.clean(q, setup)
+		default:
+			s.drop(s.userOf(q))
+		}
+	}
+}
+
+// stands reports whether a batch is on the floor: dropping one can take others with it.
+func (s *search) stands(p *placed) bool { return slices.Contains(s.fl.batches, p) }
+
+// userOf is the batch itself, or the one that a preferment or made prep feeds.
+func (s *search) userOf(q *placed) *placed {
+	for _, p := range s.fl.batches {
+		if slices.ContainsFunc(p.draws, func(d draw) bool { return d.tub.batch == q }) {
+			return s.userOf(p)
+		}
+	}
+	return q
+}
+
+func (s *search) give(class int, pieces quantity.Pieces) {
+	s.classes[class].open += pieces
+	s.fl.journal = append(s.fl.journal, func() { s.classes[class].open -= pieces })
+}
+
+// rebuild builds again, now and then without a vessel or without bands: what
+// is short weighs more than what is outside its band.
+func (s *search) rebuild() {
+	s.banned = -1
+	if s.rng.IntN(4) == 0 {
+		s.banned = s.rng.IntN(len(s.fl.vessels))
+	}
+	s.sway = 12 * 3600
+	if s.rng.IntN(4) == 0 {
+		s.sway = 14 * 86400
+	}
+	m := bandsFirst
+	if s.now[costShort] > s.beyond || s.now[costOff] > 0 && s.rng.IntN(2) == 0 {
+		m = manner(s.rng.IntN(int(manners)))
+	}
+	s.build(m, s.rng)
+	if s.banned >= 0 {
+		s.banned = -1
+		s.build(m, s.rng)
+	}
+}
