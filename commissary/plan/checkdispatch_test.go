@@ -35,7 +35,7 @@ type dispatchMutant struct {
 func TestCheckDispatchFindsEveryMutant(t *testing.T) {
 	in := demoNight(t)
 	in.Orders = slices.DeleteFunc(in.Orders, func(o commissary.Order) bool { return o.Shop == "college" })
-	in.Delivered = []Delivered{{Shop: "station", Item: "house-280", BakeDate: in.Night, Boxes: 8}}
+	in.Delivered = []Delivered{{Shop: "station", Item: "house-280", BakeDate: in.Night.AddDays(-1), Boxes: 8}}
 	d, err := Dispatch(in)
 	require.NoError(t, err)
 	require.Empty(t, texts(CheckDispatch(in, d)))
@@ -329,8 +329,14 @@ var dispatchMutants = []dispatchMutant{
 		t.Fatal("no dolly with two bases")
 	}},
 	{code: commissary.BrokenLoad, name: "over the edge", over: 1, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
-		s := &d.Manifests[0].Load[0].Stacks[0]
-		s.X += int(by)
+		for i := range d.Manifests[0].Load {
+			stacks := d.Manifests[0].Load[i].Stacks
+			if s := &stacks[len(stacks)-1]; s.X+s.Base.Long == in.Book.Dolly.Base.Long {
+				s.X += int(by)
+				return
+			}
+		}
+		t.Fatal("no stack at the edge")
 	}},
 	{code: commissary.BrokenLoad, name: "on another base", plain: true, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
 		d.Manifests[0].Load[0].Stacks[0].Base.Long--
