@@ -23,6 +23,8 @@ type Book struct {
 	Shifts      []Shift
 	Shops       []Shop
 	Vehicles    []Vehicle
+	Dolly       Dolly
+	Roads       Roads
 	Runs        []Run
 }
 
@@ -35,6 +37,7 @@ type Kitchen struct {
 	Jurisdiction string // us or eu: whose allergen list and shelf rules are printed
 	Address      string
 	Phone        string
+	Lat, Lon     int64         // millionths of a degree; both 0: not given
 	RoomTemp     quantity.Temp // forecast room temperature at mixing time
 	FlourTemp    quantity.Temp
 	TapWater     quantity.Temp
@@ -80,7 +83,8 @@ type Container struct {
 	Owned    int // 0 when single use, or not counted
 	Slots    int // places in the cold store while nested
 	Crossed  int // places while cross-stacked
-	StackMax int // how many stand on each other at the dock
+	StackMax int // how many stand on each other at the dock; 0: not said
+	Base     Base
 
 	// What is owned comes round: it leaves with a delivery, is back so many
 	// days later, and clean when the last of a day's returns is washed and dry.
@@ -98,6 +102,18 @@ func (c Container) Clean() int {
 		return c.Lids
 	}
 	return c.Owned
+}
+
+// Base is how much floor something takes, in millimetres. Containers stand on
+// each other where their bases are alike; where a base is not said, on their
+// own kind only.
+type Base struct{ Long, Wide int }
+
+// Dolly is what stacks are rolled on, one shop's goods on each.
+type Dolly struct {
+	Base    Base // zero: the kitchen has none, and stacks stand on the floor
+	Tare    quantity.Mass
+	Carries quantity.Mass // 0: not said
 }
 
 // IngredientKind says how an ingredient counts in bakers' percentages.
@@ -422,23 +438,62 @@ type Standing struct {
 type Vehicle struct {
 	ID         string
 	Name       string
-	Containers int // how many it carries; 0: not limited
-	Payload    quantity.Mass
+	Containers int           // how many it carries; 0: not limited
+	Payload    quantity.Mass // containers and dollies included; 0: not limited
+	Dollies    int           // how many it has room for; 0: not limited
 }
 
-// Run is a vehicle's round: the stops in driving order.
+// Run is a vehicle's round. It leaves when the book says. Its stops are driven
+// in the order written, unless the planner may choose.
 type Run struct {
-	ID      string
-	Name    string
-	Vehicle string
-	Days    civil.Weekdays
-	Departs civil.Clock
-	Stops   []Stop
+	ID       string
+	Name     string
+	Vehicle  string
+	Days     civil.Weekdays
+	Departs  civil.Clock
+	BackBy   civil.Clock // end of the driver's shift, at the kitchen; 0: not limited
+	Sequence Freedom     // of the order of its stops
+	Assign   Freedom     // of its stops to ride on another run whose stops are free as well
+	Stops    []Stop
 }
+
+// Freedom says whether the book settles something or the planner.
+type Freedom string
+
+// The freedoms. Empty is fixed.
+const (
+	Fixed Freedom = "fixed"
+	Free  Freedom = "free"
+)
 
 // Stop is one shop on a run.
 type Stop struct {
 	Shop   string
-	Travel quantity.Seconds // from the stop before, or the kitchen
+	Travel quantity.Seconds // from the stop before, or the kitchen; 0 where the order is free
 	Stay   quantity.Seconds
 }
+
+// Roads says how far it is from place to place: by the ways listed, and where
+// none is listed by the great circle between the places.
+type Roads struct {
+	Factor quantity.PPM // road ÷ great circle
+	Speeds []Speed      // by distance, shortest first; the last one has no limit
+	Ways   []Way
+}
+
+// Speed is how fast a van goes on the whole, over distances up to a limit.
+type Speed struct {
+	UpTo    int64 // metres of road; 0: any
+	PerHour int64 // metres
+}
+
+// Way is the road from one place to another. The way back is as long, unless
+// it is listed too.
+type Way struct {
+	From, To string // shops; KitchenPlace for the kitchen
+	Time     quantity.Seconds
+	Metres   int64
+}
+
+// KitchenPlace names the kitchen among the places of ways.
+const KitchenPlace = "kitchen"

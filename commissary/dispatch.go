@@ -55,22 +55,79 @@ type Pick struct {
 
 // Manifest is what rides on one run, stop by stop.
 type Manifest struct {
-	Run     string
-	Vehicle string
-	Departs time.Time
-	Stops   []ManifestStop // in driving order; loading is the other way round
-	Boxes   int
-	Mass    quantity.Mass // containers included
+	Run      string
+	Vehicle  string
+	Departs  time.Time
+	Back     time.Time      // at the kitchen again; where the way home is not known, when the last stop is left
+	Metres   int64          // of road, the way home included; 0: not known
+	Measured string         // where times and distances come from, in words
+	Stops    []ManifestStop // in driving order; loading is the other way round
+	Load     []LoadedDolly  // in the order of loading: the first stands deepest
+	Boxes    int
+	Mass     quantity.Mass // containers included, dollies apart
+}
+
+// Round is a run's order of driving.
+type Round struct {
+	Run   string
+	Shops []string
+}
+
+// Driven is one order of a run's stops with its clock, by the roads of the
+// book, whether it keeps the limits or not.
+type Driven struct {
+	Departs  time.Time
+	Stops    []DrivenStop
+	Back     time.Time
+	Drive    quantity.Seconds
+	Wait     quantity.Seconds // for doors to open
+	Metres   int64
+	Overtime quantity.Seconds // back after the shift by so much; 0 when in time
+	Measured string           // where times and distances come from, in words
+}
+
+// DrivenStop is one stop of a driven order.
+type DrivenStop struct {
+	Shop    string
+	Arrives time.Time
+	Late    quantity.Seconds // after the shop has stopped receiving; 0 when in time
 }
 
 // ManifestStop is one shop on a manifest.
 type ManifestStop struct {
 	Shop      string
 	Arrives   time.Time
+	Leaves    time.Time
 	Boxes     int
 	Mass      quantity.Mass
 	Allergens []Allergen
 	Lines     []ManifestLine
+	Empties   []Empties // containers expected back
+}
+
+// LoadedDolly is one dolly with its stacks, or stacks on the floor where the
+// kitchen has no dollies: one shop's goods, and either cold or dry.
+type LoadedDolly struct {
+	Shop   string
+	Cold   bool
+	Stacks []Stack
+	Mass   quantity.Mass // the dolly itself apart
+}
+
+// Stack is containers of one base standing on each other.
+type Stack struct {
+	X, Y   int     // millimetres from the dolly's corner, along its long and its wide side
+	Base   Base    // as it lies there: Long along the dolly's long side; zero where there is no dolly
+	Layers []Layer // from the bottom
+	Boxes  int
+	Mass   quantity.Mass
+}
+
+// Layer is containers of one lot in a stack.
+type Layer struct {
+	Item  string
+	Lot   string
+	Boxes int
 }
 
 // ManifestLine is one item of one lot at one stop.

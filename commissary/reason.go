@@ -24,6 +24,8 @@ const (
 	ReasonExpiredLot     ReasonCode = "EXPIRED_LOT"     // a lot on hand is past its hard maximum
 	ReasonHeldLot        ReasonCode = "HELD_LOT"        // a lot on hand must not be used
 	ReasonOverload       ReasonCode = "OVERLOAD"        // a run is more than its vehicle carries
+	ReasonLateStop       ReasonCode = "LATE_STOP"       // a shop is reached after its receiving hours
+	ReasonOvertime       ReasonCode = "OVERTIME"        // a run is back after its driver's shift, or after its vehicle is wanted again
 
 	ReasonUnfed ReasonCode = "STARTER_UNFED" // a starter that nobody can feed on a working day
 
@@ -72,6 +74,9 @@ const (
 	BrokenVehicle    ReasonCode = "VEHICLE_EXCEEDED"     // more than it carries, and not said
 	BrokenUnfed      ReasonCode = "STARTER_NOT_KEPT"     // a working day without its feed, or too little of it kept back
 	BrokenDirty      ReasonCode = "CLEAN_BOXES_EXCEEDED" // more containers or dollies filled than are clean and at home
+	BrokenReceiving  ReasonCode = "AFTER_RECEIVING"      // a stop after receiving hours, and not said
+	BrokenOvertime   ReasonCode = "BACK_TOO_LATE"        // a run back after its shift, and not said
+	BrokenLoad       ReasonCode = "LOAD_DIFFERS"         // a load that is not the goods, or cannot be stacked and unloaded so
 )
 
 // Reason is one thing that is not as somebody wanted it: what, where, which

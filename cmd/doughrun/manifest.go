@@ -22,7 +22,7 @@ import (
 )
 
 func manifestCommand() *cobra.Command {
-	return group("manifest", "Print what the driver works from, and say that a run leaves", showManifestCommand(), departCommand())
+	return group("manifest", "Print what the driver works from, and say that a run leaves", showManifestCommand(), compareOrderCommand(), departCommand())
 }
 
 // roadNightFlag adds --night to a driver's command, which finds the night by itself.

@@ -90,7 +90,11 @@ func (j *job) receipt(o *v1.Order) (string, error) {
 		}
 		delivery := bake.AddDays(-it.Ship.DeliverBefore)
 		if run, at, ok := arrives(b, zone, shop.ID, delivery); ok {
-			p("%s", folded("  ", fmt.Sprintf("%s, about %s", run.Name, zone.Short(at))))
+			when := "about"
+			if run.Sequence == commissary.Free { // its order is found when the goods are picked
+				when, at = "leaves", zone.Instant(delivery, run.Departs)
+			}
+			p("%s", folded("  ", fmt.Sprintf("%s, %s %s", run.Name, when, zone.Short(at))))
 		}
 		for _, w := range pulls(zone, shop, it, bake, l.GetPieces()) {
 			p("  %s", w)

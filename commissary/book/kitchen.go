@@ -34,6 +34,8 @@ func (r *reader) kitchenBook(root *yaml.Node) {
 	r.shifts(f)
 	r.shops(f)
 	r.vehicles(f)
+	r.dolly(f)
+	r.roads(f)
 	r.runs(f)
 	f.close()
 	r.judge()
@@ -59,6 +61,7 @@ func (r *reader) kitchen(f *fields) {
 	k.Jurisdiction = must(e, "jurisdiction", "us", oneOf("us", "eu"))
 	k.Address = read(e, "address", words)
 	k.Phone = read(e, "phone", words)
+	k.Lat, k.Lon = e.coordinates()
 	k.RoomTemp = must(e, "room", "22 °C", ambient)
 	k.FlourTemp = must(e, "flour", "20 °C", ambient)
 	k.TapWater = must(e, "tap_water", "15 °C", kitchenTemp(0, hottest))
@@ -103,6 +106,7 @@ func (r *reader) containers(f *fields) {
 			Slots:    int(must(e, "slots", "1", whole(0, 1000))),
 			Crossed:  int(read(e, "crossed", whole(1, 1000))),
 			StackMax: int(read(e, "stack", whole(1, 100))),
+			Base:     read(e, "base", base),
 
 			Lids:       int(read(e, "lids", whole(1, 1_000_000))),
 			DaysOut:    int(read(e, "days_out", whole(0, 60))),

@@ -1,8 +1,6 @@
 package plan
 
 import (
-	"cmp"
-	"fmt"
 	"maps"
 	"slices"
 	"time"
@@ -10,7 +8,6 @@ import (
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
 	"doughrun/commissary/quantity"
-	"doughrun/commissary/safety"
 )
 
 // CheckDispatch judges any dispatch of the morning after in.Night: whether
@@ -124,7 +121,7 @@ func (c dispatchChecker) picks() {
 			says(commissary.BrokenSum, "demand", int64(p.Pieces), "is for nothing that was ordered for %s.", c.delivery)
 			continue
 		}
-		if p.Run != n.Run {
+		if !c.mayRideOn(n.Run, p.Run) {
 			says(commissary.BrokenRun, p.Run, 0, "rides on run %q, but run %q serves the shop.", p.Run, n.Run)
 		}
 		item := c.items[p.Item]
@@ -166,12 +163,14 @@ func (c dispatchChecker) picks() {
 }
 
 // lastUse is when a shop must have used a lot: by its walk-in, the book's hard
-// maximum and the date mark. A run that is not in the book brings it at once.
+// maximum and the date mark. What rides on no manifest is there at once.
 func (c dispatchChecker) lastUse(l commissary.Lot, item commissary.Item, p commissary.Pick) time.Time {
 	arrives := l.Made
-	for _, r := range c.in.Book.Runs {
-		if r.ID == p.Run {
-			arrives = arrival(r, c.zone.Instant(c.delivery, r.Departs), p.Shop)
+	for _, m := range c.d.Manifests {
+		for _, s := range m.Stops {
+			if m.Run == p.Run && s.Shop == p.Shop {
+				arrives = s.Arrives
+			}
 		}
 	}
 	return UseWindow(&c.in.Book, c.zone, l, item, c.shops[p.Shop], arrives).By
@@ -190,6 +189,20 @@ func (c *checker) clocks(l commissary.Lot) (young, old time.Time) {
 func (c *checker) old(l commissary.Lot) time.Time {
 	_, old := c.clocks(l)
 	return old
+}
+
+// mayRideOn reports whether what one run should bring may ride on another.
+func (c dispatchChecker) mayRideOn(own, on string) bool {
+	if own == on {
+		return true
+	}
+	free := 0
+	for _, r := range c.in.Book.Runs {
+		if (r.ID == own || r.ID == on) && r.Assign == commissary.Free && r.Days.Has(c.delivery.Weekday()) {
+			free++
+		}
+	}
+	return free == 2
 }
 
 // usable reports whether a lot may serve a need.
@@ -239,145 +252,6 @@ func (c dispatchChecker) shortages() {
 			l := first[item]
 			c.broken(commissary.Reason{Code: commissary.BrokenShort, Limit: "lots", Shop: l.Shop, Item: item, BakeDate: l.BakeDate, Pieces: over, Over: int64(over)},
 				"%d × %s are short, but %d of them are on hand and in a shop's window. Pick them.", short[item], item, over)
-		}
-	}
-}
-
-// manifests holds every run's manifest to the picks, to its stops and to its vehicle.
-func (c dispatchChecker) manifests() {
-	type load struct{ run, shop, item, lot string }
-	type amount struct {
-		pieces         quantity.Pieces
-		boxes          int
-		from, best, by time.Time
-	}
-	picked := map[load]amount{}
-	for _, p := range c.d.Picks {
-		k := load{p.Run, p.Shop, p.Item, p.Lot}
-		a := picked[k]
-		picked[k] = amount{a.pieces + p.Pieces, a.boxes + p.Boxes(), latest(a.from, p.UseFrom), latest(a.best, p.Best), latest(a.by, p.UseBy)}
-	}
-	shown := map[load]amount{}
-	seen := map[string]bool{}
-	for _, m := range c.d.Manifests {
-		at := slices.IndexFunc(c.in.Book.Runs, func(r commissary.Run) bool { return r.ID == m.Run && r.Days.Has(c.delivery.Weekday()) })
-		if at < 0 || seen[m.Run] {
-			c.broken(commissary.Reason{Code: commissary.BrokenUnknown, Limit: m.Run}, "The manifest of run %q is for no run of %s, or stands twice.", m.Run, c.delivery)
-			continue
-		}
-		seen[m.Run] = true
-		run := c.in.Book.Runs[at]
-		r := commissary.Reason{Code: commissary.BrokenManifest, Limit: m.Run}
-		departs := c.zone.Instant(c.delivery, run.Departs)
-		if m.Vehicle != run.Vehicle || !m.Departs.Equal(departs) {
-			c.broken(r, "The manifest of run %s says %q leaving %s; it is %q leaving %s.", m.Run, m.Vehicle, c.at(m.Departs), run.Vehicle, c.at(departs))
-		}
-		boxes, mass := 0, quantity.Mass(0)
-		next, arrives := 0, departs
-		for _, stop := range m.Stops {
-			r := r
-			r.Shop = stop.Shop
-			found := false
-			for next < len(run.Stops) && !found {
-				s := run.Stops[next]
-				arrives = arrives.Add(span(s.Travel))
-				if found = s.Shop == stop.Shop; found && !stop.Arrives.Equal(arrives) {
-					c.broken(r, "Run %s is at %s at %s, not at %s.", m.Run, stop.Shop, c.at(arrives), c.at(stop.Arrives))
-				}
-				arrives = arrives.Add(span(s.Stay))
-				next++
-			}
-			if !found {
-				c.broken(r, "Run %s stops at %s out of its driving order, twice or not at all.", m.Run, stop.Shop)
-				next, arrives = 0, departs
-			}
-			var allergens []commissary.Allergen
-			stopBoxes, stopMass := 0, quantity.Mass(0)
-			for _, l := range stop.Lines {
-				k := load{m.Run, stop.Shop, l.Item, l.Lot}
-				a := shown[k]
-				shown[k] = amount{a.pieces + l.Pieces, a.boxes + l.Boxes, latest(a.from, l.UseFrom), latest(a.best, l.Best), latest(a.by, l.UseBy)}
-				item := c.items[l.Item]
-				stopBoxes += l.Boxes
-				goods, err := quantity.Scale(item.Mass, int64(l.Pieces), 1, quantity.Up)
-				tare, err2 := quantity.Scale(c.boxes[item.Container].Tare, int64(l.Boxes), 1, quantity.Up)
-				if err != nil || err2 != nil || l.Pieces <= 0 || l.Boxes <= 0 {
-					c.broken(r, "Run %s brings %d × %s in %d containers to %s, which is no amount.", m.Run, l.Pieces, l.Item, l.Boxes, stop.Shop)
-					continue
-				}
-				stopMass += goods + tare
-				more, err := safety.Allergens(c.in.Book, item.Formula)
-				if err == nil {
-					allergens = append(allergens, more...)
-				}
-			}
-			if stop.Boxes != stopBoxes || stop.Mass != stopMass || stopBoxes == 0 {
-				over := cmp.Or(int64(stop.Boxes-stopBoxes), int64(stop.Mass-stopMass))
-				r.Over = over
-				c.broken(r, "Run %s says %d containers and %v for %s; its lines come to %d and %v.", m.Run, stop.Boxes, stop.Mass, stop.Shop, stopBoxes, stopMass)
-				r.Over = 0
-			}
-			slices.Sort(allergens)
-			if allergens = slices.Compact(allergens); !slices.Equal(stop.Allergens, allergens) {
-				r.Code = commissary.BrokenLabel
-				c.broken(r, "Run %s shows %s the allergens %v; what it brings has %v.", m.Run, stop.Shop, stop.Allergens, allergens)
-			}
-			boxes, mass = boxes+stopBoxes, mass+stopMass
-		}
-		if m.Boxes != boxes || m.Mass != mass {
-			r.Over = cmp.Or(int64(m.Boxes-boxes), int64(m.Mass-mass))
-			c.broken(r, "Run %s says %d containers and %v in all; its stops come to %d and %v.", m.Run, m.Boxes, m.Mass, boxes, mass)
-		}
-		c.vehicle(run, boxes, mass)
-	}
-	keys := slices.Collect(maps.Keys(picked))
-	for k := range shown {
-		if _, ok := picked[k]; !ok {
-			keys = append(keys, k)
-		}
-	}
-	slices.SortFunc(keys, func(a, b load) int {
-		return cmp.Or(cmp.Compare(a.run, b.run), cmp.Compare(a.shop, b.shop), cmp.Compare(a.item, b.item), cmp.Compare(a.lot, b.lot))
-	})
-	for _, k := range keys {
-		p, m := picked[k], shown[k]
-		r := commissary.Reason{Code: commissary.BrokenManifest, Limit: k.run, Shop: k.shop, Item: k.item, Pieces: m.pieces}
-		switch least := boxesFor(max(m.pieces, 0), c.items[k.item].PerBox); {
-		case m.pieces != p.pieces:
-			r.Over = int64(m.pieces - p.pieces)
-			c.broken(r, "The manifest of run %s has %d × %s of lot %s for %s; %d are picked.", k.run, m.pieces, k.item, k.lot, k.shop, p.pieces)
-		case int64(m.boxes) < least:
-			r.Code, r.Over = commissary.BrokenMixedBox, least-int64(m.boxes)
-			c.broken(r, "%d × %s of lot %s for %s are in %d containers and need %d of their own: one container never mixes lots.", m.pieces, k.item, k.lot, k.shop, m.boxes, least)
-		case m.boxes != p.boxes:
-			r.Over = int64(m.boxes - p.boxes)
-			c.broken(r, "The manifest of run %s has %d containers of %s of lot %s for %s; %d are picked.", k.run, m.boxes, k.item, k.lot, k.shop, p.boxes)
-		case !m.from.Equal(p.from) || !m.best.Equal(p.best) || !m.by.Equal(p.by):
-			c.broken(r, "The manifest of run %s gives %s of lot %s at %s another time of use than the pick.", k.run, k.item, k.lot, k.shop)
-		}
-	}
-}
-
-// vehicle names a load that is more than its vehicle carries, unless the
-// dispatch says so itself: then somebody has to decide.
-func (c dispatchChecker) vehicle(run commissary.Run, boxes int, mass quantity.Mass) {
-	for _, v := range c.in.Book.Vehicles {
-		if v.ID != run.Vehicle {
-			continue
-		}
-		judge := func(over int64, load, most string) {
-			told := slices.ContainsFunc(c.d.Exceptions, func(e commissary.Reason) bool {
-				return e.Code == commissary.ReasonOverload && e.Limit == v.ID && e.Over == over
-			})
-			if over > 0 && !told {
-				c.broken(commissary.Reason{Code: commissary.BrokenVehicle, Limit: v.ID, Over: over}, "Run %s loads %s on %s, which carries %s. Move a stop to another run.", run.ID, load, v.ID, most)
-			}
-		}
-		if v.Containers > 0 {
-			judge(int64(boxes-v.Containers), fmt.Sprintf("%d containers", boxes), fmt.Sprint(v.Containers))
-		}
-		if v.Payload > 0 {
-			judge(int64(mass-v.Payload), mass.String(), v.Payload.String())
 		}
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"doughrun/commissary"
+	"doughrun/commissary/civil"
 	"doughrun/commissary/quantity"
 )
 
@@ -34,6 +35,7 @@ type dispatchMutant struct {
 func TestCheckDispatchFindsEveryMutant(t *testing.T) {
 	in := demoNight(t)
 	in.Orders = slices.DeleteFunc(in.Orders, func(o commissary.Order) bool { return o.Shop == "college" })
+	in.Delivered = []Delivered{{Shop: "station", Item: "house-280", BakeDate: in.Night.AddDays(-1), Boxes: 8}}
 	d, err := Dispatch(in)
 	require.NoError(t, err)
 	require.Empty(t, texts(CheckDispatch(in, d)))
@@ -246,8 +248,135 @@ var dispatchMutants = []dispatchMutant{
 		in.Book.Vehicles[0].Containers = d.Manifests[0].Boxes - int(by)
 	}},
 	{code: commissary.BrokenVehicle, name: "payload", over: 1, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
-		in.Book.Vehicles[0].Payload = d.Manifests[0].Mass - quantity.Mass(by)
+		m := d.Manifests[0]
+		in.Book.Vehicles[0].Payload = m.Mass + in.Book.Dolly.Tare*quantity.Mass(len(m.Load)) - quantity.Mass(by)
 	}},
+	{code: commissary.BrokenVehicle, name: "dollies", over: 1, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		in.Book.Vehicles[0].Dollies = len(d.Manifests[0].Load) - int(by)
+	}},
+	{code: commissary.BrokenManifest, name: "order of a free run without its clock", plain: true, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		s := d.Manifests[1].Stops
+		s[0], s[1] = s[1], s[0]
+	}},
+	{code: commissary.BrokenManifest, name: "leaves", set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		s := &d.Manifests[1].Stops[0]
+		s.Leaves = s.Leaves.Add(time.Duration(by) * time.Second)
+	}},
+	{code: commissary.BrokenManifest, name: "back", over: 1, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		d.Manifests[1].Back = d.Manifests[1].Back.Add(time.Duration(by) * time.Second)
+	}},
+	{code: commissary.BrokenManifest, name: "road", over: 1, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) { d.Manifests[0].Metres += by }},
+	{code: commissary.BrokenManifest, name: "empties", plain: true, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		require.NotEmpty(t, d.Manifests[0].Stops[0].Empties)
+		d.Manifests[0].Stops[0].Empties[0].Count++
+	}},
+	{code: commissary.BrokenReceiving, name: "of a fixed run", over: 1, set: receivesUntil(0)},
+	{code: commissary.BrokenReceiving, name: "of a free run", over: 1, set: receivesUntil(1)},
+	{code: commissary.BrokenOvertime, name: "of the driver", over: 1, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		in.Book.Runs[1].BackBy = clockOf(t, in, d, d.Manifests[1].Back) - civil.Clock(by)
+	}},
+	{code: commissary.BrokenOvertime, name: "of the vehicle", over: 1, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		second := in.Book.Runs[0]
+		second.ID, second.Stops, second.Departs = "second", nil, clockOf(t, in, d, d.Manifests[0].Back)-civil.Clock(by)
+		in.Book.Runs = append(in.Book.Runs, second)
+	}},
+	{code: commissary.BrokenLoad, name: "order", plain: true, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) { slices.Reverse(d.Manifests[0].Load) }},
+	{code: commissary.BrokenLoad, name: "for a shop that is not on the run", plain: true, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		d.Manifests[0].Load[0].Shop = "river"
+	}},
+	{code: commissary.BrokenLoad, name: "left at the dock", plain: true, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		d.Manifests[0].Load = d.Manifests[0].Load[1:]
+	}},
+	{code: commissary.BrokenLoad, name: "one container more", over: 1, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		s := &d.Manifests[0].Load[0].Stacks[0]
+		s.Boxes, s.Layers[0].Boxes = s.Boxes+int(by), s.Layers[0].Boxes+int(by)
+	}},
+	{code: commissary.BrokenLoad, name: "sum of a stack", over: 1, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		d.Manifests[0].Load[0].Stacks[0].Boxes += int(by)
+	}},
+	{code: commissary.BrokenLoad, name: "mass of a dolly", over: 1, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		d.Manifests[0].Load[0].Mass += quantity.Mass(by)
+	}},
+	{code: commissary.BrokenLoad, name: "mass of a stack", over: -1, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		d.Manifests[0].Load[0].Stacks[0].Mass += quantity.Mass(by)
+	}},
+	{code: commissary.BrokenLoad, name: "cold and dry", plain: true, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		in.Book.ColdStore.Zones[1].Cold = false
+	}},
+	{code: commissary.BrokenLoad, name: "height", over: 1, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		highest := 0
+		for _, m := range d.Manifests {
+			for _, l := range m.Load {
+				for _, s := range l.Stacks {
+					if s.Base.Long+s.Base.Wide == 1000 {
+						highest = max(highest, s.Boxes)
+					}
+				}
+			}
+		}
+		in.Book.Containers[0].StackMax = highest - int(by)
+	}},
+	{code: commissary.BrokenLoad, name: "another base below", plain: true, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		for i := range d.Manifests[0].Load {
+			l := &d.Manifests[0].Load[i]
+			if n := len(l.Stacks); n > 1 && l.Stacks[0].Base != l.Stacks[1].Base {
+				a, b := &l.Stacks[0], l.Stacks[1]
+				a.Boxes, a.Mass, a.Layers = a.Boxes+b.Boxes, a.Mass+b.Mass, append(a.Layers, b.Layers...)
+				l.Stacks = append(l.Stacks[:1], l.Stacks[2:]...)
+				return
+			}
+		}
+		t.Fatal("no dolly with two bases")
+	}},
+	{code: commissary.BrokenLoad, name: "over the edge", over: 1, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		for i := range d.Manifests[0].Load {
+			stacks := d.Manifests[0].Load[i].Stacks
+			if s := &stacks[len(stacks)-1]; s.X+s.Base.Long == in.Book.Dolly.Base.Long {
+				s.X += int(by)
+				return
+			}
+		}
+		t.Fatal("no stack at the edge")
+	}},
+	{code: commissary.BrokenLoad, name: "on another base", plain: true, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		d.Manifests[0].Load[0].Stacks[0].Base.Long--
+	}},
+	{code: commissary.BrokenLoad, name: "one in another", set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		for i := range d.Manifests[0].Load {
+			if s := d.Manifests[0].Load[i].Stacks; len(s) > 1 && s[1].X == s[0].X+s[0].Base.Long {
+				s[1].X -= int(by)
+				return
+			}
+		}
+		t.Fatal("no two stacks side by side")
+	}},
+	{code: commissary.BrokenLoad, name: "more than the dolly carries", over: 1, set: func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		var heaviest quantity.Mass
+		for _, m := range d.Manifests {
+			for _, l := range m.Load {
+				heaviest = max(heaviest, l.Mass)
+			}
+		}
+		in.Book.Dolly.Carries = heaviest - quantity.Mass(by)
+	}},
+}
+
+// clockOf is an instant of the delivery day on the kitchen's clock.
+func clockOf(t *testing.T, in *Input, d *commissary.Dispatch, at time.Time) civil.Clock {
+	zone, err := civil.LoadZone(in.Book.Kitchen.Zone)
+	require.NoError(t, err)
+	return civil.Clock(at.Sub(zone.Instant(d.Delivery, 0)) / time.Second)
+}
+
+// receivesUntil closes the last shop of a manifest when its van arrives, or
+// before.
+func receivesUntil(run int) func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+	return func(t *testing.T, in *Input, d *commissary.Dispatch, by int64) {
+		stops := d.Manifests[run].Stops
+		s := stops[len(stops)-1]
+		shop := slices.IndexFunc(in.Book.Shops, func(x commissary.Shop) bool { return x.ID == s.Shop })
+		in.Book.Shops[shop].Receiving.To = clockOf(t, in, d, s.Arrives) - civil.Clock(by)
+	}
 }
 
 // A load that is too much is for people to decide on, when the dispatch says so.

@@ -465,7 +465,13 @@ var mutants = []mutant{
 		f.Loss += quantity.PPM(by)
 	}},
 	{code: commissary.BrokenIdentical, name: "not alike", set: func(t *testing.T, m *mutation, by int64) {
-		b := m.of(t, "tomato-sauce")[0]
+		// One whose day has no odd one beside it: the twin is to be the only other.
+		all := m.of(t, "tomato-sauce")
+		b := all[slices.IndexFunc(all, func(b *commissary.Batch) bool {
+			return !slices.ContainsFunc(all, func(o *commissary.Batch) bool {
+				return o != b && o.MixEnd.Truncate(24*time.Hour).Equal(b.MixEnd.Truncate(24*time.Hour))
+			})
+		})]
 		m.twin(t, b, b.Mass+quantity.Mass(by), false)
 	}, over: -1},
 	{code: commissary.BrokenIdentical, name: "two odd ones", plain: true, set: func(t *testing.T, m *mutation, by int64) {

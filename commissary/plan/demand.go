@@ -205,7 +205,10 @@ func (k *kitchen) bind(n *commissary.Need) (commissary.Reason, bool) {
 	return commissary.Reason{}, true
 }
 
-// visit is one shop's delivery of a day: the first run that stops there.
+// visit is one shop's delivery of a day: the first run that stops there. Where
+// the order is free, the shop may come first or last: the dough is planned for
+// the worse. Where the run is free too, the goods are ready for the first run
+// to leave.
 type visit struct {
 	run              string // empty: none
 	departs, arrives time.Time
@@ -225,14 +228,39 @@ func (k *kitchen) visit(shop string, day civil.Date) visit {
 	}
 	var v visit
 	for _, r := range k.book.Runs {
-		if r.Days.Has(day.Weekday()) && slices.ContainsFunc(r.Stops, func(s commissary.Stop) bool { return s.Shop == shop }) {
-			v = visit{run: r.ID, departs: k.zone.Instant(day, r.Departs)}
-			v.arrives = arrival(r, v.departs, shop)
-			break
+		if !r.Days.Has(day.Weekday()) || !stopsAt(r, shop) {
+			continue
 		}
+		v = visit{run: r.ID, departs: k.zone.Instant(day, r.Departs)}
+		for _, other := range k.book.Runs {
+			if mayRide(r, other, day) {
+				v.departs = earliest(v.departs, k.zone.Instant(day, other.Departs))
+			}
+		}
+		switch {
+		case r.Sequence != commissary.Free:
+			v.arrives = arrival(k.book, k.zone, r, day, shop)
+		case walkIn(k.book, k.shops[shop]) >= k.book.ColdStore.Temp:
+			v.arrives = v.departs
+		default:
+			v.arrives = v.departs.AddDate(0, 0, 1)
+			if h := k.shops[shop].Receiving; h != (commissary.Hours{}) {
+				v.arrives = k.zone.Instant(day, h.To)
+			}
+		}
+		break
 	}
 	k.visits[key] = v
 	return v
+}
+
+func stopsAt(r commissary.Run, shop string) bool {
+	return slices.ContainsFunc(r.Stops, func(s commissary.Stop) bool { return s.Shop == shop })
+}
+
+// mayRide reports whether a stop of one run may ride on another of a day.
+func mayRide(home, other commissary.Run, day civil.Date) bool {
+	return home.ID == other.ID || home.Assign == commissary.Free && other.Assign == commissary.Free && other.Days.Has(day.Weekday())
 }
 
 func span(s quantity.Seconds) time.Duration { return time.Duration(s) * time.Second }

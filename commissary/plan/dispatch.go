@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"doughrun/commissary"
-	"doughrun/commissary/civil"
 	"doughrun/commissary/quantity"
 )
 
@@ -34,7 +33,9 @@ func Dispatch(in Input) (commissary.Dispatch, error) {
 	for _, item := range k.book.Items {
 		k.pick(&d, item, needs, lots)
 	}
-	k.manifests(&d)
+	if err := k.manifests(&d); err != nil {
+		return commissary.Dispatch{}, err
+	}
 	return d, nil
 }
 
@@ -70,7 +71,7 @@ func (k *kitchen) pick(d *commissary.Dispatch, item commissary.Item, all []commi
 		d.Lines = append(d.Lines, line)
 	}
 	for _, p := range merge(picks) {
-		d.Picks = append(d.Picks, k.boxed(p, lots, d.Delivery))
+		d.Picks = append(d.Picks, k.boxed(p, nil, time.Time{}))
 	}
 }
 
@@ -101,14 +102,15 @@ func (k *kitchen) shortReason(l commissary.DispatchLine) commissary.Reason {
 		Text: fmt.Sprintf("%s gets %d of %d × %s for %s: %s.", k.shopName(l.Shop), l.Picked, l.Ordered, k.items[l.Item].Name, l.BakeDate.Short(), l.Why)}
 }
 
-// boxed fills in where a pick stands, its containers and its times.
-func (k *kitchen) boxed(p commissary.Pick, lots []commissary.Lot, delivery civil.Date) commissary.Pick {
+// boxed fills in where a pick stands and its containers, and, where its lot is
+// given, its times at a shop that it reaches at an instant.
+func (k *kitchen) boxed(p commissary.Pick, lots []commissary.Lot, arrives time.Time) commissary.Pick {
 	item := k.items[p.Item]
 	p.Zone = item.Zone
 	p.Full, p.Loose = int(p.Pieces/max(item.PerBox, 1)), p.Pieces%max(item.PerBox, 1)
 	for _, l := range lots {
 		if l.Code == p.Lot {
-			u := UseWindow(k.book, k.zone, l, item, k.shops[p.Shop], k.arrives(p.Run, delivery, p.Shop))
+			u := UseWindow(k.book, k.zone, l, item, k.shops[p.Shop], arrives)
 			p.UseFrom, p.Best, p.UseBy, p.Unsure = u.From, u.Best, u.By, u.Unsure
 		}
 	}
@@ -205,7 +207,7 @@ func rest(lots []agedLot, picks []commissary.Pick) []agedLot {
 	return left
 }
 
-// merge adds up picks of one lot for one service and sorts them for the page.
+// merge adds up picks of one lot for one service.
 func merge(picks []commissary.Pick) []commissary.Pick {
 	var merged []commissary.Pick
 	for _, p := range picks {
@@ -218,9 +220,6 @@ func merge(picks []commissary.Pick) []commissary.Pick {
 			merged[at].Pieces += p.Pieces
 		}
 	}
-	slices.SortStableFunc(merged, func(a, b commissary.Pick) int {
-		return cmp.Or(cmp.Compare(a.Run, b.Run), cmp.Compare(a.Shop, b.Shop), a.BakeDate.Compare(b.BakeDate), cmp.Compare(a.Lot, b.Lot))
-	})
 	return merged
 }
 
@@ -257,43 +256,6 @@ func (k *kitchen) whyShort(item commissary.Item, n commissary.Need, lots []agedL
 	return "no more are on hand"
 }
 
-// arrives is when a run reaches a shop on a day.
-func (k *kitchen) arrives(run string, day civil.Date, shop string) time.Time {
-	for _, r := range k.book.Runs {
-		if r.ID == run {
-			return arrival(r, k.zone.Instant(day, r.Departs), shop)
-		}
-	}
-	return k.zone.Instant(day, 0)
-}
-
-// manifests writes what rides on each run, stop by stop in driving order.
-func (k *kitchen) manifests(d *commissary.Dispatch) {
-	for _, run := range k.book.Runs {
-		if !run.Days.Has(d.Delivery.Weekday()) {
-			continue
-		}
-		m := commissary.Manifest{Run: run.ID, Vehicle: run.Vehicle, Departs: k.zone.Instant(d.Delivery, run.Departs)}
-		at := m.Departs
-		for _, s := range run.Stops {
-			at = at.Add(span(s.Travel))
-			stop := k.brings(run.ID, commissary.ManifestStop{Shop: s.Shop, Arrives: at}, d.Picks)
-			at = at.Add(span(s.Stay))
-			if len(stop.Lines) == 0 {
-				continue
-			}
-			m.Boxes += stop.Boxes
-			m.Mass += stop.Mass
-			m.Stops = append(m.Stops, stop)
-		}
-		if len(m.Stops) == 0 {
-			continue
-		}
-		d.Manifests = append(d.Manifests, m)
-		d.Exceptions = append(d.Exceptions, k.loadReasons(run, m)...)
-	}
-}
-
 // brings writes what a run brings to a stop.
 func (k *kitchen) brings(run string, stop commissary.ManifestStop, picks []commissary.Pick) commissary.ManifestStop {
 	stop.Boxes, stop.Mass, stop.Lines = 0, 0, nil
@@ -312,23 +274,4 @@ func (k *kitchen) brings(run string, stop commissary.ManifestStop, picks []commi
 	slices.Sort(allergens)
 	stop.Allergens = slices.Compact(allergens)
 	return stop
-}
-
-// loadReasons says where a run is too much for its vehicle.
-func (k *kitchen) loadReasons(run commissary.Run, m commissary.Manifest) []commissary.Reason {
-	var reasons []commissary.Reason
-	for _, v := range k.book.Vehicles {
-		if v.ID != run.Vehicle {
-			continue
-		}
-		if v.Containers > 0 && m.Boxes > v.Containers {
-			reasons = append(reasons, commissary.Reason{Code: commissary.ReasonOverload, Limit: v.ID, Over: int64(m.Boxes - v.Containers),
-				Text: fmt.Sprintf("%s: %d containers on %s, which holds %d. Move a stop to another run.", run.Name, m.Boxes, v.Name, v.Containers)})
-		}
-		if v.Payload > 0 && m.Mass > v.Payload {
-			reasons = append(reasons, commissary.Reason{Code: commissary.ReasonOverload, Limit: v.ID, Over: int64(m.Mass - v.Payload),
-				Text: fmt.Sprintf("%s: %v on %s, which may carry %v. Move a stop to another run.", run.Name, m.Mass, v.Name, v.Payload)})
-		}
-	}
-	return reasons
 }

@@ -51,6 +51,12 @@ func canonical(in Input) Input {
 	slices.SortFunc(in.Posted, func(a, b commissary.Batch) int { return cmp.Compare(a.ID, b.ID) })
 	in.Before = slices.Clone(in.Before)
 	slices.SortFunc(in.Before, func(a, b commissary.Batch) int { return cmp.Compare(a.ID, b.ID) })
+	in.Rounds = slices.Clone(in.Rounds)
+	slices.SortFunc(in.Rounds, func(a, b commissary.Round) int { return cmp.Compare(a.Run, b.Run) })
+	in.Delivered = slices.Clone(in.Delivered)
+	slices.SortFunc(in.Delivered, func(a, b Delivered) int {
+		return cmp.Or(a.BakeDate.Compare(b.BakeDate), cmp.Compare(a.Shop, b.Shop), cmp.Compare(a.Item, b.Item), cmp.Compare(a.Boxes, b.Boxes))
+	})
 	in.Outages = slices.Clone(in.Outages)
 	slices.SortFunc(in.Outages, func(a, b commissary.Outage) int {
 		return cmp.Or(a.From.Compare(b.From), cmp.Compare(a.Resource, b.Resource), a.To.Compare(b.To))

@@ -28,6 +28,11 @@ type Input struct {
 	// Before are the batches of the plan in force that are not posted: what
 	// can stay as it was does.
 	Before []commissary.Batch
+	// Rounds are the orders of driving of the dispatch in force, by run: a new
+	// one moves as few stops as it can.
+	Rounds []commissary.Round
+	// Delivered is what went to shops in the last days: its containers come back.
+	Delivered []Delivered
 	// Outages are what does not work, and when.
 	Outages []commissary.Outage
 	// Forecast is what shops are expected to sell: it counts where neither an
@@ -38,4 +43,11 @@ type Input struct {
 	Seed uint64
 	// Steps is the work budget; 0 takes the default.
 	Steps int64
+}
+
+// Delivered is containers of an item that went to a shop for a service.
+type Delivered struct {
+	Shop, Item string
+	BakeDate   civil.Date
+	Boxes      int
 }

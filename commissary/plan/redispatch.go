@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"time"
 
 	"doughrun/commissary"
 	"doughrun/commissary/quantity"
@@ -26,7 +27,11 @@ func Redispatch(in Input, was commissary.Dispatch, rides []commissary.Ride) (com
 	d.Revision, d.State, d.At, d.InputHash = 0, commissary.PlanDraft, in.At, Hash(in)
 	d.Lines, d.Picks, d.Manifests = nil, nil, nil
 	d.Exceptions = slices.DeleteFunc(slices.Clone(was.Exceptions), func(r commissary.Reason) bool {
-		return r.Code == commissary.ReasonShort || r.Code == commissary.ReasonOverload
+		switch r.Code {
+		case commissary.ReasonShort, commissary.ReasonOverload, commissary.ReasonLateStop, commissary.ReasonOvertime:
+			return true
+		}
+		return false
 	})
 	r := &repick{kitchen: k, was: was, rides: rides, needs: map[service]commissary.Need{}}
 	needs, _ := k.demand()
@@ -46,12 +51,19 @@ func Redispatch(in Input, was commissary.Dispatch, rides []commissary.Ride) (com
 				again.Stops, again.Boxes, again.Mass = append(again.Stops, s), again.Boxes+s.Boxes, again.Mass+s.Mass
 			}
 		}
-		d.Manifests = append(d.Manifests, again)
-		for _, run := range k.book.Runs {
-			if run.ID == m.Run {
-				d.Exceptions = append(d.Exceptions, k.loadReasons(run, again)...)
+		if run := k.run(m.Run); len(again.Stops) < len(m.Stops) && run.Sequence == commissary.Free {
+			if err := k.clock(&again, run, d.Delivery); err != nil {
+				return commissary.Dispatch{}, err
+			}
+			for i := range again.Stops {
+				k.mark(&again, &again.Stops[i], d.Picks)
 			}
 		}
+		again.Load = k.stow(again.Stops)
+		d.Manifests = append(d.Manifests, again)
+	}
+	for _, m := range d.Manifests {
+		d.Exceptions = append(d.Exceptions, k.roadReasons(&d, m)...)
 	}
 	return d, nil
 }
@@ -84,6 +96,18 @@ func (r *repick) run(s service) commissary.Ride {
 		return commissary.Ride{} // nobody goes there: nothing is picked
 	}
 	return r.rides[i]
+}
+
+// arrives is when a run reaches a shop, as its page says.
+func (r *repick) arrives(run, shop string) time.Time {
+	for _, m := range r.was.Manifests {
+		for _, s := range m.Stops {
+			if m.Run == run && s.Shop == shop {
+				return s.Arrives
+			}
+		}
+	}
+	return r.was.At
 }
 
 // wanted is a line with what is still to be picked for it.
@@ -171,10 +195,10 @@ func (r *repick) item(d *commissary.Dispatch, item commissary.Item, all []commis
 		if i >= 0 { // its times are on the page already
 			q := r.was.Picks[i]
 			p.UseFrom, p.Best, p.UseBy, p.Unsure = q.UseFrom, q.Best, q.UseBy, q.Unsure
-			d.Picks = append(d.Picks, r.boxed(p, nil, d.Delivery))
+			d.Picks = append(d.Picks, r.boxed(p, nil, time.Time{}))
 			continue
 		}
-		d.Picks = append(d.Picks, r.boxed(p, all, d.Delivery))
+		d.Picks = append(d.Picks, r.boxed(p, all, r.arrives(p.Run, p.Shop)))
 	}
 }
 

@@ -118,13 +118,20 @@ func shelf(b *commissary.Book, item commissary.Item) safety.Shelf {
 	return s
 }
 
-// arrival is when a run that leaves at an instant reaches a shop.
-func arrival(run commissary.Run, departs time.Time, shop string) time.Time {
+// arrival is when a run with a fixed order reaches a shop on a day, waiting
+// where it comes before a shop receives.
+func arrival(b *commissary.Book, zone *civil.Zone, run commissary.Run, day civil.Date, shop string) time.Time {
+	departs := zone.Instant(day, run.Departs)
 	at := departs
 	for _, s := range run.Stops {
 		at = at.Add(span(s.Travel))
 		if s.Shop == shop {
 			return at
+		}
+		for _, x := range b.Shops {
+			if x.ID == s.Shop && x.Receiving != (commissary.Hours{}) {
+				at = latest(at, zone.Instant(day, x.Receiving.From))
+			}
 		}
 		at = at.Add(span(s.Stay))
 	}

@@ -246,6 +246,16 @@ func (s System) Temp(t Temp) string {
 	return decimal(int64(t), 1000, 1) + " °C"
 }
 
+// Road prints a length of road in metres to a tenth of a kilometre or mile.
+func (s System) Road(metres int64) string {
+	if s == US {
+		// One mile is 1609.344 m exactly (NIST Handbook 44, Appendix C).
+		tenths, _ := MulDiv(metres, 10_000, 1_609_344, Nearest)
+		return decimal(tenths, 10, 1) + " mi"
+	}
+	return decimal(metres, 1000, 1) + " km"
+}
+
 // String prints m in metric units.
 func (m Mass) String() string { return Metric.Mass(m) }
 

@@ -80,6 +80,7 @@ var access = map[string][5]grant{
 	v1.DispatchService_GetDispatch_FullMethodName:     {no, all, no, all, all},
 	v1.DispatchService_GetPickList_FullMethodName:     {no, all, no, all, all},
 	v1.DispatchService_GetManifest_FullMethodName:     {no, all, own, all, all},
+	v1.DispatchService_CompareOrder_FullMethodName:    {no, all, own, all, all},
 	v1.DispatchService_ListManifests_FullMethodName:   {no, all, no, all, all},
 	v1.DispatchService_RecordPick_FullMethodName:      {no, all, no, all, all},
 	v1.DispatchService_DepartRun_FullMethodName:       {no, all, own, all, all},

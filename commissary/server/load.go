@@ -52,6 +52,10 @@ func (c *core) loadNight(tx commissary.Tx, id string, date civil.Date, at time.T
 	}
 	in.Lots = spoken(in.Lots, spokenFor)
 
+	if err := driven(tx, id, &in); err != nil {
+		return nil, in, err
+	}
+
 	posted, err := tx.Batches(id).Open()
 	if err != nil {
 		return nil, in, err
@@ -87,6 +91,34 @@ func (c *core) loadNight(tx commissary.Tx, id string, date civil.Date, at time.T
 		in.Posted = append(in.Posted, b.Batch)
 	}
 	return k, in, nil
+}
+
+// driven fills in what released dispatches have to say: the night's own the
+// order of driving, those of the nights before what the shops have.
+func driven(tx commissary.Tx, id string, in *plan.Input) error {
+	for back := range outDays + 2 {
+		d, err := tx.Dispatches(id).Newest(in.Night.AddDays(-back))
+		switch {
+		case commissary.KindOf(err) == commissary.NotFound:
+			continue
+		case err != nil:
+			return err
+		}
+		if back > 0 {
+			for _, p := range d.Picks {
+				in.Delivered = append(in.Delivered, plan.Delivered{Shop: p.Shop, Item: p.Item, BakeDate: p.BakeDate, Boxes: p.Boxes()})
+			}
+			continue
+		}
+		for _, m := range d.Manifests {
+			r := commissary.Round{Run: m.Run}
+			for _, s := range m.Stops {
+				r.Shops = append(r.Shops, s.Shop)
+			}
+			in.Rounds = append(in.Rounds, r)
+		}
+	}
+	return nil
 }
 
 // noBook turns an unknown kitchen into a refusal to plan.

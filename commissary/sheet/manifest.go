@@ -32,12 +32,18 @@ func (p *page) manifest(m *v1.Manifest) {
 	p.ends(either(m.GetVehicleName(), m.GetVehicleId()), leaves)
 	p.put(0, fmt.Sprintf("%s, %s with their containers, %s%s", counted(int64(m.GetContainers()), "container"), p.about(m.GetMassMg()), counted(int64(len(m.GetStops())), "stop"), rideState(m)))
 	p.put(0, "Heavy loads: two people or a lift; local rules set the limits. Cool the van down before loading.")
-	p.section("LOAD IN THIS ORDER", "last stop first")
+	if m.GetBackTime() != nil {
+		road := ""
+		if m.GetRoadM() > 0 {
+			road = ", " + p.units.Road(m.GetRoadM())
+		}
+		p.put(0, fmt.Sprintf("Back %s%s. Measured: %s.", p.at(m.GetBackTime()), road, either(m.GetMeasured(), nothing)))
+	}
+	p.load(m)
 	var sums []string
 	var boxes int64
 	for i := len(m.GetStops()) - 1; i >= 0; i-- {
 		s := m.GetStops()[i]
-		p.item(0, "[ ]", fmt.Sprintf("stop %d, %s: %s, %s", i+1, either(s.GetShopName(), s.GetShopId()), counted(int64(s.GetContainers()), "container"), p.about(s.GetMassMg())))
 		sums = append(sums, fmt.Sprint(s.GetContainers()))
 		boxes += int64(s.GetContainers())
 	}
@@ -151,6 +157,13 @@ func (p *page) stop(n int, s *v1.ManifestStop, m *v1.Manifest) {
 		sign = "NOBODY THERE: walk-in, photo [ ]"
 	}
 	p.raw(fmt.Sprintf("time %s  product temp %s  %s", blank, blank, sign))
+	var back []string
+	for _, e := range s.GetExpectedEmpties() {
+		back = append(back, fmt.Sprintf("%d x %s", e.GetContainers(), either(e.GetContainerName(), e.GetContainerId())))
+	}
+	if len(back) > 0 {
+		p.put(0, "Empties expected: "+strings.Join(back, ", "))
+	}
 	p.raw(fmt.Sprintf("empties back %s  missing %s  refused %s", blank, blank, blank))
 	p.put(0, "What is refused is never back to stock: apart, and to the returns.")
 }

@@ -86,11 +86,45 @@ func (w *Writer) manifest(d commissary.Dispatch, m commissary.Manifest) *v1.Mani
 		MassMg:           int64(m.Mass),
 		DispatchRevision: int32(d.Revision),
 		Site:             w.Site(),
+		BackTime:         instant(m.Back),
+		RoadM:            m.Metres,
+		Measured:         m.Measured,
+		Load:             each(m.Load, w.loadedDolly),
+		DollyLongMm:      int32(w.book.Dolly.Base.Long),
+		DollyWideMm:      int32(w.book.Dolly.Base.Wide),
 	}
 	if d.Revision > 0 {
 		out.Name = ManifestName(w.kitchen(), d.Night, m.Run)
 	}
 	return out
+}
+
+func (w *Writer) loadedDolly(d commissary.LoadedDolly) *v1.LoadedDolly {
+	return &v1.LoadedDolly{
+		ShopId:   d.Shop,
+		ShopName: w.shop(d.Shop),
+		Cold:     d.Cold,
+		MassMg:   int64(d.Mass),
+		Stacks: each(d.Stacks, func(s commissary.Stack) *v1.Stack {
+			return &v1.Stack{
+				XMm:        int32(s.X),
+				YMm:        int32(s.Y),
+				LongMm:     int32(s.Base.Long),
+				WideMm:     int32(s.Base.Wide),
+				Containers: int32(s.Boxes),
+				MassMg:     int64(s.Mass),
+				Layers: each(s.Layers, func(l commissary.Layer) *v1.Layer {
+					return &v1.Layer{
+						ItemId:        l.Item,
+						ItemName:      w.item(l.Item),
+						LotCode:       l.Lot,
+						Containers:    int32(l.Boxes),
+						ContainerName: w.container(l.Item),
+					}
+				}),
+			}
+		}),
+	}
 }
 
 func (w *Writer) stop(s commissary.ManifestStop) *v1.ManifestStop {
@@ -105,6 +139,10 @@ func (w *Writer) stop(s commissary.ManifestStop) *v1.ManifestStop {
 		ArriveTime: instant(s.Arrives),
 		Containers: int32(s.Boxes),
 		MassMg:     int64(s.Mass),
+		LeaveTime:  instant(s.Leaves),
+		ExpectedEmpties: each(s.Empties, func(e commissary.Empties) *v1.ExpectedEmpties {
+			return &v1.ExpectedEmpties{ContainerId: e.Container, ContainerName: either(w.containers[e.Container], e.Container), Containers: int32(e.Count)}
+		}),
 		Lines: each(s.Lines, func(l commissary.ManifestLine) *v1.ManifestLine {
 			return &v1.ManifestLine{
 				ItemId:        l.Item,
@@ -124,6 +162,21 @@ func (w *Writer) stop(s commissary.ManifestStop) *v1.ManifestStop {
 		m.Allergens = append(m.Allergens, string(a))
 	}
 	return m
+}
+
+// Driven writes one order of a run's stops with its clock.
+func (w *Writer) Driven(d commissary.Driven) *v1.DrivenOrder {
+	return &v1.DrivenOrder{
+		DepartTime:      instant(d.Departs),
+		BackTime:        instant(d.Back),
+		DriveSeconds:    int64(d.Drive),
+		WaitSeconds:     int64(d.Wait),
+		RoadM:           d.Metres,
+		OvertimeSeconds: int64(d.Overtime),
+		Stops: each(d.Stops, func(s commissary.DrivenStop) *v1.DrivenStop {
+			return &v1.DrivenStop{ShopId: s.Shop, ShopName: w.shop(s.Shop), ArriveTime: instant(s.Arrives), LateSeconds: int64(s.Late)}
+		}),
+	}
 }
 
 // PickList writes what the dock works from: a dispatch's picks run by run, for
@@ -249,6 +302,31 @@ func (r *reading) manifest(where string, m *v1.Manifest) commissary.Manifest {
 		Stops:   readEach(m.GetStops(), where+".stops", r.stop),
 		Boxes:   int(m.GetContainers()),
 		Mass:    quantity.Mass(m.GetMassMg()),
+
+		Back:     r.instant(where+".back_time", m.GetBackTime()),
+		Metres:   m.GetRoadM(),
+		Measured: m.GetMeasured(),
+		Load:     readEach(m.GetLoad(), where+".load", r.loadedDolly),
+	}
+}
+
+func (r *reading) loadedDolly(where string, m *v1.LoadedDolly) commissary.LoadedDolly {
+	return commissary.LoadedDolly{
+		Shop: m.GetShopId(),
+		Cold: m.GetCold(),
+		Mass: quantity.Mass(m.GetMassMg()),
+		Stacks: readEach(m.GetStacks(), where+".stacks", func(where string, m *v1.Stack) commissary.Stack {
+			return commissary.Stack{
+				X:     int(m.GetXMm()),
+				Y:     int(m.GetYMm()),
+				Base:  commissary.Base{Long: int(m.GetLongMm()), Wide: int(m.GetWideMm())},
+				Boxes: int(m.GetContainers()),
+				Mass:  quantity.Mass(m.GetMassMg()),
+				Layers: readEach(m.GetLayers(), where+".layers", func(_ string, m *v1.Layer) commissary.Layer {
+					return commissary.Layer{Item: m.GetItemId(), Lot: m.GetLotCode(), Boxes: int(m.GetContainers())}
+				}),
+			}
+		}),
 	}
 }
 
@@ -258,6 +336,10 @@ func (r *reading) stop(where string, m *v1.ManifestStop) commissary.ManifestStop
 		Arrives: r.instant(where+".arrive_time", m.GetArriveTime()),
 		Boxes:   int(m.GetContainers()),
 		Mass:    quantity.Mass(m.GetMassMg()),
+		Leaves:  r.instant(where+".leave_time", m.GetLeaveTime()),
+		Empties: readEach(m.GetExpectedEmpties(), where+".expected_empties", func(_ string, m *v1.ExpectedEmpties) commissary.Empties {
+			return commissary.Empties{Container: m.GetContainerId(), Count: int(m.GetContainers())}
+		}),
 		Allergens: readEach(m.GetAllergens(), where+".allergens", func(_, s string) commissary.Allergen {
 			return commissary.Allergen(s)
 		}),

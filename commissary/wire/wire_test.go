@@ -226,6 +226,8 @@ func TestEveryFieldOfAMessageIsRead(t *testing.T) {
 			"manifests.delivery_date": "the dispatch's", "manifests.dispatch_revision": "the dispatch's",
 			"manifests.site": forPeople, "manifests.site.kitchen_id": forPeople, "manifests.site.kitchen_name": forPeople,
 			"manifests.site.time_zone": forPeople, "manifests.site.units": forPeople,
+			"manifests.load.shop_name": forPeople, "manifests.load.stacks.layers.item_name": forPeople, "manifests.load.stacks.layers.container_name": forPeople,
+			"manifests.dolly_long_mm": "the book's", "manifests.dolly_wide_mm": "the book's", "manifests.stops.expected_empties.container_name": forPeople,
 			"manifests.stops.shop_name": forPeople, "manifests.stops.address": forPeople, "manifests.stops.phone": forPeople,
 			"manifests.stops.access": forPeople, "manifests.stops.unattended": forPeople,
 			"manifests.stops.receive_from_time": forPeople, "manifests.stops.receive_to_time": forPeople,

@@ -630,6 +630,307 @@ func (x *GetManifestResponse) GetManifest() *Manifest {
 	return nil
 }
 
+// CompareOrderRequest holds a driver's own order.
+type CompareOrderRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The manifest, by its run: kitchens/main/nights/2026-11-26/manifests/north-early.
+	Manifest string `protobuf:"bytes,1,opt,name=manifest,proto3" json:"manifest,omitempty"`
+	// The shops in the order they would be driven to.
+	ShopIds       []string `protobuf:"bytes,2,rep,name=shop_ids,json=shopIds,proto3" json:"shop_ids,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CompareOrderRequest) Reset() {
+	*x = CompareOrderRequest{}
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CompareOrderRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CompareOrderRequest) ProtoMessage() {}
+
+func (x *CompareOrderRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CompareOrderRequest.ProtoReflect.Descriptor instead.
+func (*CompareOrderRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *CompareOrderRequest) GetManifest() string {
+	if x != nil {
+		return x.Manifest
+	}
+	return ""
+}
+
+func (x *CompareOrderRequest) GetShopIds() []string {
+	if x != nil {
+		return x.ShopIds
+	}
+	return nil
+}
+
+// CompareOrderResponse lays two orders side by side, both driven by the roads of the kitchen's book.
+type CompareOrderResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The order of the manifest.
+	Ours *DrivenOrder `protobuf:"bytes,1,opt,name=ours,proto3" json:"ours,omitempty"`
+	// The order that was asked about.
+	Asked *DrivenOrder `protobuf:"bytes,2,opt,name=asked,proto3" json:"asked,omitempty"`
+	// Where times and distances come from, in words.
+	Measured string `protobuf:"bytes,3,opt,name=measured,proto3" json:"measured,omitempty"`
+	// The kitchen and how to print for it.
+	Site          *Site `protobuf:"bytes,4,opt,name=site,proto3" json:"site,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CompareOrderResponse) Reset() {
+	*x = CompareOrderResponse{}
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CompareOrderResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CompareOrderResponse) ProtoMessage() {}
+
+func (x *CompareOrderResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CompareOrderResponse.ProtoReflect.Descriptor instead.
+func (*CompareOrderResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *CompareOrderResponse) GetOurs() *DrivenOrder {
+	if x != nil {
+		return x.Ours
+	}
+	return nil
+}
+
+func (x *CompareOrderResponse) GetAsked() *DrivenOrder {
+	if x != nil {
+		return x.Asked
+	}
+	return nil
+}
+
+func (x *CompareOrderResponse) GetMeasured() string {
+	if x != nil {
+		return x.Measured
+	}
+	return ""
+}
+
+func (x *CompareOrderResponse) GetSite() *Site {
+	if x != nil {
+		return x.Site
+	}
+	return nil
+}
+
+// DrivenOrder is one order of a run's stops with its clock.
+type DrivenOrder struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// When it leaves.
+	DepartTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=depart_time,json=departTime,proto3" json:"depart_time,omitempty"`
+	// The stops in driving order.
+	Stops []*DrivenStop `protobuf:"bytes,2,rep,name=stops,proto3" json:"stops,omitempty"`
+	// When it is back at the kitchen.
+	BackTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=back_time,json=backTime,proto3" json:"back_time,omitempty"`
+	// How many seconds of it are driving.
+	DriveSeconds int64 `protobuf:"varint,4,opt,name=drive_seconds,json=driveSeconds,proto3" json:"drive_seconds,omitempty"`
+	// How many seconds of it the vehicle waits for a door to open.
+	WaitSeconds int64 `protobuf:"varint,5,opt,name=wait_seconds,json=waitSeconds,proto3" json:"wait_seconds,omitempty"`
+	// How many metres of road, the way home included.
+	RoadM int64 `protobuf:"varint,6,opt,name=road_m,json=roadM,proto3" json:"road_m,omitempty"`
+	// By how many seconds it is back too late; 0 when in time.
+	OvertimeSeconds int64 `protobuf:"varint,7,opt,name=overtime_seconds,json=overtimeSeconds,proto3" json:"overtime_seconds,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
+}
+
+func (x *DrivenOrder) Reset() {
+	*x = DrivenOrder{}
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DrivenOrder) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DrivenOrder) ProtoMessage() {}
+
+func (x *DrivenOrder) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DrivenOrder.ProtoReflect.Descriptor instead.
+func (*DrivenOrder) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *DrivenOrder) GetDepartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DepartTime
+	}
+	return nil
+}
+
+func (x *DrivenOrder) GetStops() []*DrivenStop {
+	if x != nil {
+		return x.Stops
+	}
+	return nil
+}
+
+func (x *DrivenOrder) GetBackTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.BackTime
+	}
+	return nil
+}
+
+func (x *DrivenOrder) GetDriveSeconds() int64 {
+	if x != nil {
+		return x.DriveSeconds
+	}
+	return 0
+}
+
+func (x *DrivenOrder) GetWaitSeconds() int64 {
+	if x != nil {
+		return x.WaitSeconds
+	}
+	return 0
+}
+
+func (x *DrivenOrder) GetRoadM() int64 {
+	if x != nil {
+		return x.RoadM
+	}
+	return 0
+}
+
+func (x *DrivenOrder) GetOvertimeSeconds() int64 {
+	if x != nil {
+		return x.OvertimeSeconds
+	}
+	return 0
+}
+
+// DrivenStop is one stop of a driven order.
+type DrivenStop struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The shop.
+	ShopId string `protobuf:"bytes,1,opt,name=shop_id,json=shopId,proto3" json:"shop_id,omitempty"`
+	// The shop's name for people.
+	ShopName string `protobuf:"bytes,2,opt,name=shop_name,json=shopName,proto3" json:"shop_name,omitempty"`
+	// When the vehicle arrives.
+	ArriveTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=arrive_time,json=arriveTime,proto3" json:"arrive_time,omitempty"`
+	// By how many seconds it comes after the shop has stopped receiving; 0 when in time.
+	LateSeconds   int64 `protobuf:"varint,4,opt,name=late_seconds,json=lateSeconds,proto3" json:"late_seconds,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DrivenStop) Reset() {
+	*x = DrivenStop{}
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DrivenStop) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DrivenStop) ProtoMessage() {}
+
+func (x *DrivenStop) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DrivenStop.ProtoReflect.Descriptor instead.
+func (*DrivenStop) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *DrivenStop) GetShopId() string {
+	if x != nil {
+		return x.ShopId
+	}
+	return ""
+}
+
+func (x *DrivenStop) GetShopName() string {
+	if x != nil {
+		return x.ShopName
+	}
+	return ""
+}
+
+func (x *DrivenStop) GetArriveTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ArriveTime
+	}
+	return nil
+}
+
+func (x *DrivenStop) GetLateSeconds() int64 {
+	if x != nil {
+		return x.LateSeconds
+	}
+	return 0
+}
+
 // ListManifestsRequest asks for a page of a night's manifests.
 type ListManifestsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -645,7 +946,7 @@ type ListManifestsRequest struct {
 
 func (x *ListManifestsRequest) Reset() {
 	*x = ListManifestsRequest{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[12]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -657,7 +958,7 @@ func (x *ListManifestsRequest) String() string {
 func (*ListManifestsRequest) ProtoMessage() {}
 
 func (x *ListManifestsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[12]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -670,7 +971,7 @@ func (x *ListManifestsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListManifestsRequest.ProtoReflect.Descriptor instead.
 func (*ListManifestsRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{12}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ListManifestsRequest) GetNight() string {
@@ -707,7 +1008,7 @@ type ListManifestsResponse struct {
 
 func (x *ListManifestsResponse) Reset() {
 	*x = ListManifestsResponse{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[13]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -719,7 +1020,7 @@ func (x *ListManifestsResponse) String() string {
 func (*ListManifestsResponse) ProtoMessage() {}
 
 func (x *ListManifestsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[13]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -732,7 +1033,7 @@ func (x *ListManifestsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListManifestsResponse.ProtoReflect.Descriptor instead.
 func (*ListManifestsResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{13}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ListManifestsResponse) GetManifests() []*Manifest {
@@ -766,7 +1067,7 @@ type RecordPickResponse struct {
 
 func (x *RecordPickResponse) Reset() {
 	*x = RecordPickResponse{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[14]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -778,7 +1079,7 @@ func (x *RecordPickResponse) String() string {
 func (*RecordPickResponse) ProtoMessage() {}
 
 func (x *RecordPickResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[14]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -791,7 +1092,7 @@ func (x *RecordPickResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordPickResponse.ProtoReflect.Descriptor instead.
 func (*RecordPickResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{14}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *RecordPickResponse) GetManifest() *Manifest {
@@ -835,7 +1136,7 @@ type DepartRunResponse struct {
 
 func (x *DepartRunResponse) Reset() {
 	*x = DepartRunResponse{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[15]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -847,7 +1148,7 @@ func (x *DepartRunResponse) String() string {
 func (*DepartRunResponse) ProtoMessage() {}
 
 func (x *DepartRunResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[15]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -860,7 +1161,7 @@ func (x *DepartRunResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DepartRunResponse.ProtoReflect.Descriptor instead.
 func (*DepartRunResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{15}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *DepartRunResponse) GetManifest() *Manifest {
@@ -892,7 +1193,7 @@ type ConfirmStopResponse struct {
 
 func (x *ConfirmStopResponse) Reset() {
 	*x = ConfirmStopResponse{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[16]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -904,7 +1205,7 @@ func (x *ConfirmStopResponse) String() string {
 func (*ConfirmStopResponse) ProtoMessage() {}
 
 func (x *ConfirmStopResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[16]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -917,7 +1218,7 @@ func (x *ConfirmStopResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConfirmStopResponse.ProtoReflect.Descriptor instead.
 func (*ConfirmStopResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{16}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ConfirmStopResponse) GetManifest() *Manifest {
@@ -974,7 +1275,7 @@ type Dispatch struct {
 
 func (x *Dispatch) Reset() {
 	*x = Dispatch{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[17]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -986,7 +1287,7 @@ func (x *Dispatch) String() string {
 func (*Dispatch) ProtoMessage() {}
 
 func (x *Dispatch) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[17]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -999,7 +1300,7 @@ func (x *Dispatch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Dispatch.ProtoReflect.Descriptor instead.
 func (*Dispatch) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{17}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *Dispatch) GetName() string {
@@ -1115,7 +1416,7 @@ type DispatchLine struct {
 
 func (x *DispatchLine) Reset() {
 	*x = DispatchLine{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[18]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1127,7 +1428,7 @@ func (x *DispatchLine) String() string {
 func (*DispatchLine) ProtoMessage() {}
 
 func (x *DispatchLine) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[18]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1140,7 +1441,7 @@ func (x *DispatchLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DispatchLine.ProtoReflect.Descriptor instead.
 func (*DispatchLine) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{18}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *DispatchLine) GetShopId() string {
@@ -1258,7 +1559,7 @@ type Pick struct {
 
 func (x *Pick) Reset() {
 	*x = Pick{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[19]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1270,7 +1571,7 @@ func (x *Pick) String() string {
 func (*Pick) ProtoMessage() {}
 
 func (x *Pick) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[19]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1283,7 +1584,7 @@ func (x *Pick) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Pick.ProtoReflect.Descriptor instead.
 func (*Pick) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{19}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *Pick) GetRunId() string {
@@ -1443,13 +1744,26 @@ type Manifest struct {
 	Ride *Ride `protobuf:"bytes,13,opt,name=ride,proto3" json:"ride,omitempty"`
 	// Cold goods are at or below this by probe, at load and at the drop. Ignored in a request.
 	ProbeLimitMillicelsius int32 `protobuf:"varint,14,opt,name=probe_limit_millicelsius,json=probeLimitMillicelsius,proto3" json:"probe_limit_millicelsius,omitempty"`
-	unknownFields          protoimpl.UnknownFields
-	sizeCache              protoimpl.SizeCache
+	// When it is back at the kitchen; where the way home is not known, when the last stop is left.
+	BackTime *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=back_time,json=backTime,proto3" json:"back_time,omitempty"`
+	// How many metres of road it drives, the way home included; 0 where that is not known.
+	RoadM int64 `protobuf:"varint,16,opt,name=road_m,json=roadM,proto3" json:"road_m,omitempty"`
+	// Where times and distances come from, in words.
+	Measured string `protobuf:"bytes,17,opt,name=measured,proto3" json:"measured,omitempty"`
+	// How it is loaded: the first stands deepest.
+	Load []*LoadedDolly `protobuf:"bytes,18,rep,name=load,proto3" json:"load,omitempty"`
+	// The floor of a dolly, in millimetres along its long side; 0 where the kitchen has no dollies and stacks stand on the
+	// vehicle's floor. Ignored in a request.
+	DollyLongMm int32 `protobuf:"varint,19,opt,name=dolly_long_mm,json=dollyLongMm,proto3" json:"dolly_long_mm,omitempty"`
+	// The floor of a dolly, in millimetres along its short side. Ignored in a request.
+	DollyWideMm   int32 `protobuf:"varint,20,opt,name=dolly_wide_mm,json=dollyWideMm,proto3" json:"dolly_wide_mm,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Manifest) Reset() {
 	*x = Manifest{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[20]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1461,7 +1775,7 @@ func (x *Manifest) String() string {
 func (*Manifest) ProtoMessage() {}
 
 func (x *Manifest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[20]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1474,7 +1788,7 @@ func (x *Manifest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Manifest.ProtoReflect.Descriptor instead.
 func (*Manifest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{20}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Manifest) GetName() string {
@@ -1575,6 +1889,377 @@ func (x *Manifest) GetProbeLimitMillicelsius() int32 {
 	return 0
 }
 
+func (x *Manifest) GetBackTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.BackTime
+	}
+	return nil
+}
+
+func (x *Manifest) GetRoadM() int64 {
+	if x != nil {
+		return x.RoadM
+	}
+	return 0
+}
+
+func (x *Manifest) GetMeasured() string {
+	if x != nil {
+		return x.Measured
+	}
+	return ""
+}
+
+func (x *Manifest) GetLoad() []*LoadedDolly {
+	if x != nil {
+		return x.Load
+	}
+	return nil
+}
+
+func (x *Manifest) GetDollyLongMm() int32 {
+	if x != nil {
+		return x.DollyLongMm
+	}
+	return 0
+}
+
+func (x *Manifest) GetDollyWideMm() int32 {
+	if x != nil {
+		return x.DollyWideMm
+	}
+	return 0
+}
+
+// LoadedDolly is one dolly with its stacks: one shop's goods, and either cold or dry. Where the kitchen has no dollies it
+// is a shop's stacks on the vehicle's floor.
+type LoadedDolly struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The shop.
+	ShopId string `protobuf:"bytes,1,opt,name=shop_id,json=shopId,proto3" json:"shop_id,omitempty"`
+	// The shop's name for people.
+	ShopName string `protobuf:"bytes,2,opt,name=shop_name,json=shopName,proto3" json:"shop_name,omitempty"`
+	// The goods stay cold on the road.
+	Cold bool `protobuf:"varint,3,opt,name=cold,proto3" json:"cold,omitempty"`
+	// The stacks.
+	Stacks []*Stack `protobuf:"bytes,4,rep,name=stacks,proto3" json:"stacks,omitempty"`
+	// What it carries, its own mass apart.
+	MassMg        int64 `protobuf:"varint,5,opt,name=mass_mg,json=massMg,proto3" json:"mass_mg,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LoadedDolly) Reset() {
+	*x = LoadedDolly{}
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LoadedDolly) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LoadedDolly) ProtoMessage() {}
+
+func (x *LoadedDolly) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LoadedDolly.ProtoReflect.Descriptor instead.
+func (*LoadedDolly) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *LoadedDolly) GetShopId() string {
+	if x != nil {
+		return x.ShopId
+	}
+	return ""
+}
+
+func (x *LoadedDolly) GetShopName() string {
+	if x != nil {
+		return x.ShopName
+	}
+	return ""
+}
+
+func (x *LoadedDolly) GetCold() bool {
+	if x != nil {
+		return x.Cold
+	}
+	return false
+}
+
+func (x *LoadedDolly) GetStacks() []*Stack {
+	if x != nil {
+		return x.Stacks
+	}
+	return nil
+}
+
+func (x *LoadedDolly) GetMassMg() int64 {
+	if x != nil {
+		return x.MassMg
+	}
+	return 0
+}
+
+// Stack is containers of one base standing on each other.
+type Stack struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where it stands: millimetres from the dolly's corner along its long side.
+	XMm int32 `protobuf:"varint,1,opt,name=x_mm,json=xMm,proto3" json:"x_mm,omitempty"`
+	// Where it stands: millimetres from the dolly's corner along its short side.
+	YMm int32 `protobuf:"varint,2,opt,name=y_mm,json=yMm,proto3" json:"y_mm,omitempty"`
+	// How long its base lies along the dolly's long side, in millimetres; 0 where there is no dolly.
+	LongMm int32 `protobuf:"varint,3,opt,name=long_mm,json=longMm,proto3" json:"long_mm,omitempty"`
+	// How wide its base lies along the dolly's short side, in millimetres; 0 where there is no dolly.
+	WideMm int32 `protobuf:"varint,4,opt,name=wide_mm,json=wideMm,proto3" json:"wide_mm,omitempty"`
+	// What stands on each other, from the bottom.
+	Layers []*Layer `protobuf:"bytes,5,rep,name=layers,proto3" json:"layers,omitempty"`
+	// How many containers.
+	Containers int32 `protobuf:"varint,6,opt,name=containers,proto3" json:"containers,omitempty"`
+	// What it weighs, the containers themselves included.
+	MassMg        int64 `protobuf:"varint,7,opt,name=mass_mg,json=massMg,proto3" json:"mass_mg,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Stack) Reset() {
+	*x = Stack{}
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Stack) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Stack) ProtoMessage() {}
+
+func (x *Stack) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Stack.ProtoReflect.Descriptor instead.
+func (*Stack) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *Stack) GetXMm() int32 {
+	if x != nil {
+		return x.XMm
+	}
+	return 0
+}
+
+func (x *Stack) GetYMm() int32 {
+	if x != nil {
+		return x.YMm
+	}
+	return 0
+}
+
+func (x *Stack) GetLongMm() int32 {
+	if x != nil {
+		return x.LongMm
+	}
+	return 0
+}
+
+func (x *Stack) GetWideMm() int32 {
+	if x != nil {
+		return x.WideMm
+	}
+	return 0
+}
+
+func (x *Stack) GetLayers() []*Layer {
+	if x != nil {
+		return x.Layers
+	}
+	return nil
+}
+
+func (x *Stack) GetContainers() int32 {
+	if x != nil {
+		return x.Containers
+	}
+	return 0
+}
+
+func (x *Stack) GetMassMg() int64 {
+	if x != nil {
+		return x.MassMg
+	}
+	return 0
+}
+
+// Layer is containers of one lot in a stack.
+type Layer struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The item.
+	ItemId string `protobuf:"bytes,1,opt,name=item_id,json=itemId,proto3" json:"item_id,omitempty"`
+	// The item's name for people.
+	ItemName string `protobuf:"bytes,2,opt,name=item_name,json=itemName,proto3" json:"item_name,omitempty"`
+	// The lot.
+	LotCode string `protobuf:"bytes,3,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	// How many containers.
+	Containers int32 `protobuf:"varint,4,opt,name=containers,proto3" json:"containers,omitempty"`
+	// The container's name for people.
+	ContainerName string `protobuf:"bytes,5,opt,name=container_name,json=containerName,proto3" json:"container_name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Layer) Reset() {
+	*x = Layer{}
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Layer) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Layer) ProtoMessage() {}
+
+func (x *Layer) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Layer.ProtoReflect.Descriptor instead.
+func (*Layer) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *Layer) GetItemId() string {
+	if x != nil {
+		return x.ItemId
+	}
+	return ""
+}
+
+func (x *Layer) GetItemName() string {
+	if x != nil {
+		return x.ItemName
+	}
+	return ""
+}
+
+func (x *Layer) GetLotCode() string {
+	if x != nil {
+		return x.LotCode
+	}
+	return ""
+}
+
+func (x *Layer) GetContainers() int32 {
+	if x != nil {
+		return x.Containers
+	}
+	return 0
+}
+
+func (x *Layer) GetContainerName() string {
+	if x != nil {
+		return x.ContainerName
+	}
+	return ""
+}
+
+// ExpectedEmpties is how many containers of a kind a shop is expected to give back.
+type ExpectedEmpties struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The container.
+	ContainerId string `protobuf:"bytes,1,opt,name=container_id,json=containerId,proto3" json:"container_id,omitempty"`
+	// The container's name for people.
+	ContainerName string `protobuf:"bytes,2,opt,name=container_name,json=containerName,proto3" json:"container_name,omitempty"`
+	// How many.
+	Containers    int32 `protobuf:"varint,3,opt,name=containers,proto3" json:"containers,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExpectedEmpties) Reset() {
+	*x = ExpectedEmpties{}
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExpectedEmpties) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExpectedEmpties) ProtoMessage() {}
+
+func (x *ExpectedEmpties) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExpectedEmpties.ProtoReflect.Descriptor instead.
+func (*ExpectedEmpties) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *ExpectedEmpties) GetContainerId() string {
+	if x != nil {
+		return x.ContainerId
+	}
+	return ""
+}
+
+func (x *ExpectedEmpties) GetContainerName() string {
+	if x != nil {
+		return x.ContainerName
+	}
+	return ""
+}
+
+func (x *ExpectedEmpties) GetContainers() int32 {
+	if x != nil {
+		return x.Containers
+	}
+	return 0
+}
+
 // ManifestStop is one shop on a manifest.
 type ManifestStop struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1604,13 +2289,17 @@ type ManifestStop struct {
 	ReceiveFromTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=receive_from_time,json=receiveFromTime,proto3" json:"receive_from_time,omitempty"`
 	// The latest.
 	ReceiveToTime *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=receive_to_time,json=receiveToTime,proto3" json:"receive_to_time,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// When the vehicle leaves again.
+	LeaveTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=leave_time,json=leaveTime,proto3" json:"leave_time,omitempty"`
+	// What is expected back from the shop.
+	ExpectedEmpties []*ExpectedEmpties `protobuf:"bytes,15,rep,name=expected_empties,json=expectedEmpties,proto3" json:"expected_empties,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *ManifestStop) Reset() {
 	*x = ManifestStop{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[21]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1622,7 +2311,7 @@ func (x *ManifestStop) String() string {
 func (*ManifestStop) ProtoMessage() {}
 
 func (x *ManifestStop) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[21]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1635,7 +2324,7 @@ func (x *ManifestStop) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ManifestStop.ProtoReflect.Descriptor instead.
 func (*ManifestStop) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{21}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ManifestStop) GetShopId() string {
@@ -1729,6 +2418,20 @@ func (x *ManifestStop) GetReceiveToTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *ManifestStop) GetLeaveTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LeaveTime
+	}
+	return nil
+}
+
+func (x *ManifestStop) GetExpectedEmpties() []*ExpectedEmpties {
+	if x != nil {
+		return x.ExpectedEmpties
+	}
+	return nil
+}
+
 // ManifestLine is one item of one lot at one stop.
 type ManifestLine struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1758,7 +2461,7 @@ type ManifestLine struct {
 
 func (x *ManifestLine) Reset() {
 	*x = ManifestLine{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[22]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1770,7 +2473,7 @@ func (x *ManifestLine) String() string {
 func (*ManifestLine) ProtoMessage() {}
 
 func (x *ManifestLine) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[22]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1783,7 +2486,7 @@ func (x *ManifestLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ManifestLine.ProtoReflect.Descriptor instead.
 func (*ManifestLine) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{22}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ManifestLine) GetItemId() string {
@@ -1877,7 +2580,7 @@ type PickList struct {
 
 func (x *PickList) Reset() {
 	*x = PickList{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[23]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1889,7 +2592,7 @@ func (x *PickList) String() string {
 func (*PickList) ProtoMessage() {}
 
 func (x *PickList) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[23]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1902,7 +2605,7 @@ func (x *PickList) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PickList.ProtoReflect.Descriptor instead.
 func (*PickList) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{23}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *PickList) GetDispatch() string {
@@ -1973,7 +2676,7 @@ type PickRun struct {
 
 func (x *PickRun) Reset() {
 	*x = PickRun{}
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[24]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1985,7 +2688,7 @@ func (x *PickRun) String() string {
 func (*PickRun) ProtoMessage() {}
 
 func (x *PickRun) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_dispatch_proto_msgTypes[24]
+	mi := &file_doughrun_v1_dispatch_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1998,7 +2701,7 @@ func (x *PickRun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PickRun.ProtoReflect.Descriptor instead.
 func (*PickRun) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{24}
+	return file_doughrun_v1_dispatch_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *PickRun) GetRunId() string {
@@ -2095,7 +2798,31 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\x12GetManifestRequest\x12\x81\x01\n" +
 	"\x04name\x18\x01 \x01(\tBm\xbaHjrh2f^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}/manifests/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"H\n" +
 	"\x13GetManifestResponse\x121\n" +
-	"\bmanifest\x18\x01 \x01(\v2\x15.doughrun.v1.ManifestR\bmanifest\"\xc8\x01\n" +
+	"\bmanifest\x18\x01 \x01(\v2\x15.doughrun.v1.ManifestR\bmanifest\"\xd1\x01\n" +
+	"\x13CompareOrderRequest\x12\x89\x01\n" +
+	"\bmanifest\x18\x01 \x01(\tBm\xbaHjrh2f^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}/manifests/[a-z0-9][a-z0-9-]{0,62}$R\bmanifest\x12.\n" +
+	"\bshop_ids\x18\x02 \x03(\tB\x13\xbaH\x10\x92\x01\r\b\x01\x10\xc8\x01\"\x06r\x04\x10\x01\x18?R\ashopIds\"\xb7\x01\n" +
+	"\x14CompareOrderResponse\x12,\n" +
+	"\x04ours\x18\x01 \x01(\v2\x18.doughrun.v1.DrivenOrderR\x04ours\x12.\n" +
+	"\x05asked\x18\x02 \x01(\v2\x18.doughrun.v1.DrivenOrderR\x05asked\x12\x1a\n" +
+	"\bmeasured\x18\x03 \x01(\tR\bmeasured\x12%\n" +
+	"\x04site\x18\x04 \x01(\v2\x11.doughrun.v1.SiteR\x04site\"\xbc\x02\n" +
+	"\vDrivenOrder\x12;\n" +
+	"\vdepart_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"departTime\x12-\n" +
+	"\x05stops\x18\x02 \x03(\v2\x17.doughrun.v1.DrivenStopR\x05stops\x127\n" +
+	"\tback_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\bbackTime\x12#\n" +
+	"\rdrive_seconds\x18\x04 \x01(\x03R\fdriveSeconds\x12!\n" +
+	"\fwait_seconds\x18\x05 \x01(\x03R\vwaitSeconds\x12\x15\n" +
+	"\x06road_m\x18\x06 \x01(\x03R\x05roadM\x12)\n" +
+	"\x10overtime_seconds\x18\a \x01(\x03R\x0fovertimeSeconds\"\xa2\x01\n" +
+	"\n" +
+	"DrivenStop\x12\x17\n" +
+	"\ashop_id\x18\x01 \x01(\tR\x06shopId\x12\x1b\n" +
+	"\tshop_name\x18\x02 \x01(\tR\bshopName\x12;\n" +
+	"\varrive_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"arriveTime\x12!\n" +
+	"\flate_seconds\x18\x04 \x01(\x03R\vlateSeconds\"\xc8\x01\n" +
 	"\x14ListManifestsRequest\x12a\n" +
 	"\x05night\x18\x01 \x01(\tBK\xbaHHrF2D^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x05night\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
@@ -2168,7 +2895,7 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\ruse_from_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampR\vuseFromTime\x12:\n" +
 	"\vuse_by_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampR\tuseByTime\x127\n" +
 	"\tbest_time\x18\x11 \x01(\v2\x1a.google.protobuf.TimestampR\bbestTime\x123\n" +
-	"\x0eunsure_seconds\x18\x12 \x01(\x03B\f\xbaH\t\"\a\x18\x80\x8a\x8a\x0f(\x00R\runsureSeconds\"\x98\x05\n" +
+	"\x0eunsure_seconds\x18\x12 \x01(\x03B\f\xbaH\t\"\a\x18\x80\x8a\x8a\x0f(\x00R\runsureSeconds\"\xaf\a\n" +
 	"\bManifest\x12\x1c\n" +
 	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04name\x12\x1e\n" +
 	"\x06run_id\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18?R\x05runId\x12#\n" +
@@ -2188,7 +2915,43 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\x11dispatch_revision\x18\v \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\x10dispatchRevision\x12%\n" +
 	"\x04site\x18\f \x01(\v2\x11.doughrun.v1.SiteR\x04site\x12%\n" +
 	"\x04ride\x18\r \x01(\v2\x11.doughrun.v1.RideR\x04ride\x128\n" +
-	"\x18probe_limit_millicelsius\x18\x0e \x01(\x05R\x16probeLimitMillicelsius\"\xe2\x04\n" +
+	"\x18probe_limit_millicelsius\x18\x0e \x01(\x05R\x16probeLimitMillicelsius\x127\n" +
+	"\tback_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampR\bbackTime\x12#\n" +
+	"\x06road_m\x18\x10 \x01(\x03B\f\xbaH\t\"\a\x18\x80\xc2\xd7/(\x00R\x05roadM\x12$\n" +
+	"\bmeasured\x18\x11 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\bmeasured\x127\n" +
+	"\x04load\x18\x12 \x03(\v2\x18.doughrun.v1.LoadedDollyB\t\xbaH\x06\x92\x01\x03\x10\xd0\x0fR\x04load\x12+\n" +
+	"\rdolly_long_mm\x18\x13 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\vdollyLongMm\x12+\n" +
+	"\rdolly_wide_mm\x18\x14 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\vdollyWideMm\"\xca\x01\n" +
+	"\vLoadedDolly\x12 \n" +
+	"\ashop_id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18?R\x06shopId\x12%\n" +
+	"\tshop_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bshopName\x12\x12\n" +
+	"\x04cold\x18\x03 \x01(\bR\x04cold\x125\n" +
+	"\x06stacks\x18\x04 \x03(\v2\x12.doughrun.v1.StackB\t\xbaH\x06\x92\x01\x03\x10\xd0\x0fR\x06stacks\x12'\n" +
+	"\amass_mg\x18\x05 \x01(\x03B\x0e\xbaH\v\"\t\x18\x80\xa0\x94\xa5\x8d\x1d(\x00R\x06massMg\"\x8c\x02\n" +
+	"\x05Stack\x12\x1a\n" +
+	"\x04x_mm\x18\x01 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\x03xMm\x12\x1a\n" +
+	"\x04y_mm\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\x03yMm\x12 \n" +
+	"\along_mm\x18\x03 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\x06longMm\x12 \n" +
+	"\awide_mm\x18\x04 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\x06wideMm\x125\n" +
+	"\x06layers\x18\x05 \x03(\v2\x12.doughrun.v1.LayerB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\x06layers\x12'\n" +
+	"\n" +
+	"containers\x18\x06 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\n" +
+	"containers\x12'\n" +
+	"\amass_mg\x18\a \x01(\x03B\x0e\xbaH\v\"\t\x18\x80\xa0\x94\xa5\x8d\x1d(\x00R\x06massMg\"\xce\x01\n" +
+	"\x05Layer\x12 \n" +
+	"\aitem_id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18?R\x06itemId\x12%\n" +
+	"\titem_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bitemName\x12\"\n" +
+	"\blot_code\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x18@R\alotCode\x12'\n" +
+	"\n" +
+	"containers\x18\x04 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\n" +
+	"containers\x12/\n" +
+	"\x0econtainer_name\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\rcontainerName\"\x97\x01\n" +
+	"\x0fExpectedEmpties\x12*\n" +
+	"\fcontainer_id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18?R\vcontainerId\x12/\n" +
+	"\x0econtainer_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\rcontainerName\x12'\n" +
+	"\n" +
+	"containers\x18\x03 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\n" +
+	"containers\"\xf0\x05\n" +
 	"\fManifestStop\x12 \n" +
 	"\ashop_id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18?R\x06shopId\x12%\n" +
 	"\tshop_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bshopName\x12\"\n" +
@@ -2208,7 +2971,10 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	" \x03(\tB\x0e\xbaH\v\x92\x01\b\x10d\"\x04r\x02\x18?R\tallergens\x12:\n" +
 	"\x05lines\x18\v \x03(\v2\x19.doughrun.v1.ManifestLineB\t\xbaH\x06\x92\x01\x03\x10\xd0\x0fR\x05lines\x12F\n" +
 	"\x11receive_from_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\x0freceiveFromTime\x12B\n" +
-	"\x0freceive_to_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\rreceiveToTime\"\xe5\x03\n" +
+	"\x0freceive_to_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\rreceiveToTime\x129\n" +
+	"\n" +
+	"leave_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\tleaveTime\x12Q\n" +
+	"\x10expected_empties\x18\x0f \x03(\v2\x1c.doughrun.v1.ExpectedEmptiesB\b\xbaH\x05\x92\x01\x02\x10dR\x0fexpectedEmpties\"\xe5\x03\n" +
 	"\fManifestLine\x12 \n" +
 	"\aitem_id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18?R\x06itemId\x12%\n" +
 	"\titem_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bitemName\x12\"\n" +
@@ -2242,14 +3008,15 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"containers\x18\x06 \x01(\x05R\n" +
 	"containers\x12\x17\n" +
 	"\amass_mg\x18\a \x01(\x03R\x06massMg\x12/\n" +
-	"\x06picked\x18\b \x03(\v2\x17.doughrun.v1.PickedLineR\x06picked2\x8c\a\n" +
+	"\x06picked\x18\b \x03(\v2\x17.doughrun.v1.PickedLineR\x06picked2\xe6\a\n" +
 	"\x0fDispatchService\x12[\n" +
 	"\rDraftDispatch\x12!.doughrun.v1.DraftDispatchRequest\x1a\".doughrun.v1.DraftDispatchResponse\"\x03\x90\x02\x01\x12[\n" +
 	"\rCheckDispatch\x12!.doughrun.v1.CheckDispatchRequest\x1a\".doughrun.v1.CheckDispatchResponse\"\x03\x90\x02\x01\x12a\n" +
 	"\x0fReleaseDispatch\x12#.doughrun.v1.ReleaseDispatchRequest\x1a$.doughrun.v1.ReleaseDispatchResponse\"\x03\x90\x02\x02\x12U\n" +
 	"\vGetDispatch\x12\x1f.doughrun.v1.GetDispatchRequest\x1a .doughrun.v1.GetDispatchResponse\"\x03\x90\x02\x01\x12U\n" +
 	"\vGetPickList\x12\x1f.doughrun.v1.GetPickListRequest\x1a .doughrun.v1.GetPickListResponse\"\x03\x90\x02\x01\x12U\n" +
-	"\vGetManifest\x12\x1f.doughrun.v1.GetManifestRequest\x1a .doughrun.v1.GetManifestResponse\"\x03\x90\x02\x01\x12[\n" +
+	"\vGetManifest\x12\x1f.doughrun.v1.GetManifestRequest\x1a .doughrun.v1.GetManifestResponse\"\x03\x90\x02\x01\x12X\n" +
+	"\fCompareOrder\x12 .doughrun.v1.CompareOrderRequest\x1a!.doughrun.v1.CompareOrderResponse\"\x03\x90\x02\x01\x12[\n" +
 	"\rListManifests\x12!.doughrun.v1.ListManifestsRequest\x1a\".doughrun.v1.ListManifestsResponse\"\x03\x90\x02\x01\x12R\n" +
 	"\n" +
 	"RecordPick\x12\x1e.doughrun.v1.RecordPickRequest\x1a\x1f.doughrun.v1.RecordPickResponse\"\x03\x90\x02\x02\x12O\n" +
@@ -2268,7 +3035,7 @@ func file_doughrun_v1_dispatch_proto_rawDescGZIP() []byte {
 	return file_doughrun_v1_dispatch_proto_rawDescData
 }
 
-var file_doughrun_v1_dispatch_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
+var file_doughrun_v1_dispatch_proto_msgTypes = make([]protoimpl.MessageInfo, 33)
 var file_doughrun_v1_dispatch_proto_goTypes = []any{
 	(*DraftDispatchRequest)(nil),    // 0: doughrun.v1.DraftDispatchRequest
 	(*DraftDispatchResponse)(nil),   // 1: doughrun.v1.DraftDispatchResponse
@@ -2282,98 +3049,121 @@ var file_doughrun_v1_dispatch_proto_goTypes = []any{
 	(*GetPickListResponse)(nil),     // 9: doughrun.v1.GetPickListResponse
 	(*GetManifestRequest)(nil),      // 10: doughrun.v1.GetManifestRequest
 	(*GetManifestResponse)(nil),     // 11: doughrun.v1.GetManifestResponse
-	(*ListManifestsRequest)(nil),    // 12: doughrun.v1.ListManifestsRequest
-	(*ListManifestsResponse)(nil),   // 13: doughrun.v1.ListManifestsResponse
-	(*RecordPickResponse)(nil),      // 14: doughrun.v1.RecordPickResponse
-	(*DepartRunResponse)(nil),       // 15: doughrun.v1.DepartRunResponse
-	(*ConfirmStopResponse)(nil),     // 16: doughrun.v1.ConfirmStopResponse
-	(*Dispatch)(nil),                // 17: doughrun.v1.Dispatch
-	(*DispatchLine)(nil),            // 18: doughrun.v1.DispatchLine
-	(*Pick)(nil),                    // 19: doughrun.v1.Pick
-	(*Manifest)(nil),                // 20: doughrun.v1.Manifest
-	(*ManifestStop)(nil),            // 21: doughrun.v1.ManifestStop
-	(*ManifestLine)(nil),            // 22: doughrun.v1.ManifestLine
-	(*PickList)(nil),                // 23: doughrun.v1.PickList
-	(*PickRun)(nil),                 // 24: doughrun.v1.PickRun
-	(*Reason)(nil),                  // 25: doughrun.v1.Reason
-	(*timestamppb.Timestamp)(nil),   // 26: google.protobuf.Timestamp
-	(*Drop)(nil),                    // 27: doughrun.v1.Drop
-	(PlanState)(0),                  // 28: doughrun.v1.PlanState
-	(*Site)(nil),                    // 29: doughrun.v1.Site
-	(Source)(0),                     // 30: doughrun.v1.Source
-	(*Ride)(nil),                    // 31: doughrun.v1.Ride
-	(*PickedLine)(nil),              // 32: doughrun.v1.PickedLine
-	(*RecordPickRequest)(nil),       // 33: doughrun.v1.RecordPickRequest
-	(*DepartRunRequest)(nil),        // 34: doughrun.v1.DepartRunRequest
-	(*ConfirmStopRequest)(nil),      // 35: doughrun.v1.ConfirmStopRequest
+	(*CompareOrderRequest)(nil),     // 12: doughrun.v1.CompareOrderRequest
+	(*CompareOrderResponse)(nil),    // 13: doughrun.v1.CompareOrderResponse
+	(*DrivenOrder)(nil),             // 14: doughrun.v1.DrivenOrder
+	(*DrivenStop)(nil),              // 15: doughrun.v1.DrivenStop
+	(*ListManifestsRequest)(nil),    // 16: doughrun.v1.ListManifestsRequest
+	(*ListManifestsResponse)(nil),   // 17: doughrun.v1.ListManifestsResponse
+	(*RecordPickResponse)(nil),      // 18: doughrun.v1.RecordPickResponse
+	(*DepartRunResponse)(nil),       // 19: doughrun.v1.DepartRunResponse
+	(*ConfirmStopResponse)(nil),     // 20: doughrun.v1.ConfirmStopResponse
+	(*Dispatch)(nil),                // 21: doughrun.v1.Dispatch
+	(*DispatchLine)(nil),            // 22: doughrun.v1.DispatchLine
+	(*Pick)(nil),                    // 23: doughrun.v1.Pick
+	(*Manifest)(nil),                // 24: doughrun.v1.Manifest
+	(*LoadedDolly)(nil),             // 25: doughrun.v1.LoadedDolly
+	(*Stack)(nil),                   // 26: doughrun.v1.Stack
+	(*Layer)(nil),                   // 27: doughrun.v1.Layer
+	(*ExpectedEmpties)(nil),         // 28: doughrun.v1.ExpectedEmpties
+	(*ManifestStop)(nil),            // 29: doughrun.v1.ManifestStop
+	(*ManifestLine)(nil),            // 30: doughrun.v1.ManifestLine
+	(*PickList)(nil),                // 31: doughrun.v1.PickList
+	(*PickRun)(nil),                 // 32: doughrun.v1.PickRun
+	(*Reason)(nil),                  // 33: doughrun.v1.Reason
+	(*timestamppb.Timestamp)(nil),   // 34: google.protobuf.Timestamp
+	(*Site)(nil),                    // 35: doughrun.v1.Site
+	(*Drop)(nil),                    // 36: doughrun.v1.Drop
+	(PlanState)(0),                  // 37: doughrun.v1.PlanState
+	(Source)(0),                     // 38: doughrun.v1.Source
+	(*Ride)(nil),                    // 39: doughrun.v1.Ride
+	(*PickedLine)(nil),              // 40: doughrun.v1.PickedLine
+	(*RecordPickRequest)(nil),       // 41: doughrun.v1.RecordPickRequest
+	(*DepartRunRequest)(nil),        // 42: doughrun.v1.DepartRunRequest
+	(*ConfirmStopRequest)(nil),      // 43: doughrun.v1.ConfirmStopRequest
 }
 var file_doughrun_v1_dispatch_proto_depIdxs = []int32{
-	17, // 0: doughrun.v1.DraftDispatchResponse.dispatch:type_name -> doughrun.v1.Dispatch
-	17, // 1: doughrun.v1.CheckDispatchRequest.dispatch:type_name -> doughrun.v1.Dispatch
-	25, // 2: doughrun.v1.CheckDispatchResponse.reasons:type_name -> doughrun.v1.Reason
-	26, // 3: doughrun.v1.ReleaseDispatchRequest.draft_time:type_name -> google.protobuf.Timestamp
-	17, // 4: doughrun.v1.ReleaseDispatchResponse.dispatch:type_name -> doughrun.v1.Dispatch
-	17, // 5: doughrun.v1.GetDispatchResponse.dispatch:type_name -> doughrun.v1.Dispatch
-	23, // 6: doughrun.v1.GetPickListResponse.pick_list:type_name -> doughrun.v1.PickList
-	20, // 7: doughrun.v1.GetManifestResponse.manifest:type_name -> doughrun.v1.Manifest
-	20, // 8: doughrun.v1.ListManifestsResponse.manifests:type_name -> doughrun.v1.Manifest
-	20, // 9: doughrun.v1.RecordPickResponse.manifest:type_name -> doughrun.v1.Manifest
-	23, // 10: doughrun.v1.RecordPickResponse.pick_list:type_name -> doughrun.v1.PickList
-	20, // 11: doughrun.v1.DepartRunResponse.manifest:type_name -> doughrun.v1.Manifest
-	20, // 12: doughrun.v1.ConfirmStopResponse.manifest:type_name -> doughrun.v1.Manifest
-	27, // 13: doughrun.v1.ConfirmStopResponse.drop:type_name -> doughrun.v1.Drop
-	28, // 14: doughrun.v1.Dispatch.state:type_name -> doughrun.v1.PlanState
-	26, // 15: doughrun.v1.Dispatch.draft_time:type_name -> google.protobuf.Timestamp
-	18, // 16: doughrun.v1.Dispatch.lines:type_name -> doughrun.v1.DispatchLine
-	19, // 17: doughrun.v1.Dispatch.picks:type_name -> doughrun.v1.Pick
-	20, // 18: doughrun.v1.Dispatch.manifests:type_name -> doughrun.v1.Manifest
-	25, // 19: doughrun.v1.Dispatch.exceptions:type_name -> doughrun.v1.Reason
-	29, // 20: doughrun.v1.Dispatch.site:type_name -> doughrun.v1.Site
-	30, // 21: doughrun.v1.DispatchLine.source:type_name -> doughrun.v1.Source
-	26, // 22: doughrun.v1.Pick.use_from_time:type_name -> google.protobuf.Timestamp
-	26, // 23: doughrun.v1.Pick.use_by_time:type_name -> google.protobuf.Timestamp
-	26, // 24: doughrun.v1.Pick.best_time:type_name -> google.protobuf.Timestamp
-	26, // 25: doughrun.v1.Manifest.depart_time:type_name -> google.protobuf.Timestamp
-	21, // 26: doughrun.v1.Manifest.stops:type_name -> doughrun.v1.ManifestStop
-	29, // 27: doughrun.v1.Manifest.site:type_name -> doughrun.v1.Site
-	31, // 28: doughrun.v1.Manifest.ride:type_name -> doughrun.v1.Ride
-	26, // 29: doughrun.v1.ManifestStop.arrive_time:type_name -> google.protobuf.Timestamp
-	22, // 30: doughrun.v1.ManifestStop.lines:type_name -> doughrun.v1.ManifestLine
-	26, // 31: doughrun.v1.ManifestStop.receive_from_time:type_name -> google.protobuf.Timestamp
-	26, // 32: doughrun.v1.ManifestStop.receive_to_time:type_name -> google.protobuf.Timestamp
-	26, // 33: doughrun.v1.ManifestLine.use_from_time:type_name -> google.protobuf.Timestamp
-	26, // 34: doughrun.v1.ManifestLine.use_by_time:type_name -> google.protobuf.Timestamp
-	26, // 35: doughrun.v1.ManifestLine.best_time:type_name -> google.protobuf.Timestamp
-	24, // 36: doughrun.v1.PickList.runs:type_name -> doughrun.v1.PickRun
-	29, // 37: doughrun.v1.PickList.site:type_name -> doughrun.v1.Site
-	26, // 38: doughrun.v1.PickRun.depart_time:type_name -> google.protobuf.Timestamp
-	19, // 39: doughrun.v1.PickRun.picks:type_name -> doughrun.v1.Pick
-	32, // 40: doughrun.v1.PickRun.picked:type_name -> doughrun.v1.PickedLine
-	0,  // 41: doughrun.v1.DispatchService.DraftDispatch:input_type -> doughrun.v1.DraftDispatchRequest
-	2,  // 42: doughrun.v1.DispatchService.CheckDispatch:input_type -> doughrun.v1.CheckDispatchRequest
-	4,  // 43: doughrun.v1.DispatchService.ReleaseDispatch:input_type -> doughrun.v1.ReleaseDispatchRequest
-	6,  // 44: doughrun.v1.DispatchService.GetDispatch:input_type -> doughrun.v1.GetDispatchRequest
-	8,  // 45: doughrun.v1.DispatchService.GetPickList:input_type -> doughrun.v1.GetPickListRequest
-	10, // 46: doughrun.v1.DispatchService.GetManifest:input_type -> doughrun.v1.GetManifestRequest
-	12, // 47: doughrun.v1.DispatchService.ListManifests:input_type -> doughrun.v1.ListManifestsRequest
-	33, // 48: doughrun.v1.DispatchService.RecordPick:input_type -> doughrun.v1.RecordPickRequest
-	34, // 49: doughrun.v1.DispatchService.DepartRun:input_type -> doughrun.v1.DepartRunRequest
-	35, // 50: doughrun.v1.DispatchService.ConfirmStop:input_type -> doughrun.v1.ConfirmStopRequest
-	1,  // 51: doughrun.v1.DispatchService.DraftDispatch:output_type -> doughrun.v1.DraftDispatchResponse
-	3,  // 52: doughrun.v1.DispatchService.CheckDispatch:output_type -> doughrun.v1.CheckDispatchResponse
-	5,  // 53: doughrun.v1.DispatchService.ReleaseDispatch:output_type -> doughrun.v1.ReleaseDispatchResponse
-	7,  // 54: doughrun.v1.DispatchService.GetDispatch:output_type -> doughrun.v1.GetDispatchResponse
-	9,  // 55: doughrun.v1.DispatchService.GetPickList:output_type -> doughrun.v1.GetPickListResponse
-	11, // 56: doughrun.v1.DispatchService.GetManifest:output_type -> doughrun.v1.GetManifestResponse
-	13, // 57: doughrun.v1.DispatchService.ListManifests:output_type -> doughrun.v1.ListManifestsResponse
-	14, // 58: doughrun.v1.DispatchService.RecordPick:output_type -> doughrun.v1.RecordPickResponse
-	15, // 59: doughrun.v1.DispatchService.DepartRun:output_type -> doughrun.v1.DepartRunResponse
-	16, // 60: doughrun.v1.DispatchService.ConfirmStop:output_type -> doughrun.v1.ConfirmStopResponse
-	51, // [51:61] is the sub-list for method output_type
-	41, // [41:51] is the sub-list for method input_type
-	41, // [41:41] is the sub-list for extension type_name
-	41, // [41:41] is the sub-list for extension extendee
-	0,  // [0:41] is the sub-list for field type_name
+	21, // 0: doughrun.v1.DraftDispatchResponse.dispatch:type_name -> doughrun.v1.Dispatch
+	21, // 1: doughrun.v1.CheckDispatchRequest.dispatch:type_name -> doughrun.v1.Dispatch
+	33, // 2: doughrun.v1.CheckDispatchResponse.reasons:type_name -> doughrun.v1.Reason
+	34, // 3: doughrun.v1.ReleaseDispatchRequest.draft_time:type_name -> google.protobuf.Timestamp
+	21, // 4: doughrun.v1.ReleaseDispatchResponse.dispatch:type_name -> doughrun.v1.Dispatch
+	21, // 5: doughrun.v1.GetDispatchResponse.dispatch:type_name -> doughrun.v1.Dispatch
+	31, // 6: doughrun.v1.GetPickListResponse.pick_list:type_name -> doughrun.v1.PickList
+	24, // 7: doughrun.v1.GetManifestResponse.manifest:type_name -> doughrun.v1.Manifest
+	14, // 8: doughrun.v1.CompareOrderResponse.ours:type_name -> doughrun.v1.DrivenOrder
+	14, // 9: doughrun.v1.CompareOrderResponse.asked:type_name -> doughrun.v1.DrivenOrder
+	35, // 10: doughrun.v1.CompareOrderResponse.site:type_name -> doughrun.v1.Site
+	34, // 11: doughrun.v1.DrivenOrder.depart_time:type_name -> google.protobuf.Timestamp
+	15, // 12: doughrun.v1.DrivenOrder.stops:type_name -> doughrun.v1.DrivenStop
+	34, // 13: doughrun.v1.DrivenOrder.back_time:type_name -> google.protobuf.Timestamp
+	34, // 14: doughrun.v1.DrivenStop.arrive_time:type_name -> google.protobuf.Timestamp
+	24, // 15: doughrun.v1.ListManifestsResponse.manifests:type_name -> doughrun.v1.Manifest
+	24, // 16: doughrun.v1.RecordPickResponse.manifest:type_name -> doughrun.v1.Manifest
+	31, // 17: doughrun.v1.RecordPickResponse.pick_list:type_name -> doughrun.v1.PickList
+	24, // 18: doughrun.v1.DepartRunResponse.manifest:type_name -> doughrun.v1.Manifest
+	24, // 19: doughrun.v1.ConfirmStopResponse.manifest:type_name -> doughrun.v1.Manifest
+	36, // 20: doughrun.v1.ConfirmStopResponse.drop:type_name -> doughrun.v1.Drop
+	37, // 21: doughrun.v1.Dispatch.state:type_name -> doughrun.v1.PlanState
+	34, // 22: doughrun.v1.Dispatch.draft_time:type_name -> google.protobuf.Timestamp
+	22, // 23: doughrun.v1.Dispatch.lines:type_name -> doughrun.v1.DispatchLine
+	23, // 24: doughrun.v1.Dispatch.picks:type_name -> doughrun.v1.Pick
+	24, // 25: doughrun.v1.Dispatch.manifests:type_name -> doughrun.v1.Manifest
+	33, // 26: doughrun.v1.Dispatch.exceptions:type_name -> doughrun.v1.Reason
+	35, // 27: doughrun.v1.Dispatch.site:type_name -> doughrun.v1.Site
+	38, // 28: doughrun.v1.DispatchLine.source:type_name -> doughrun.v1.Source
+	34, // 29: doughrun.v1.Pick.use_from_time:type_name -> google.protobuf.Timestamp
+	34, // 30: doughrun.v1.Pick.use_by_time:type_name -> google.protobuf.Timestamp
+	34, // 31: doughrun.v1.Pick.best_time:type_name -> google.protobuf.Timestamp
+	34, // 32: doughrun.v1.Manifest.depart_time:type_name -> google.protobuf.Timestamp
+	29, // 33: doughrun.v1.Manifest.stops:type_name -> doughrun.v1.ManifestStop
+	35, // 34: doughrun.v1.Manifest.site:type_name -> doughrun.v1.Site
+	39, // 35: doughrun.v1.Manifest.ride:type_name -> doughrun.v1.Ride
+	34, // 36: doughrun.v1.Manifest.back_time:type_name -> google.protobuf.Timestamp
+	25, // 37: doughrun.v1.Manifest.load:type_name -> doughrun.v1.LoadedDolly
+	26, // 38: doughrun.v1.LoadedDolly.stacks:type_name -> doughrun.v1.Stack
+	27, // 39: doughrun.v1.Stack.layers:type_name -> doughrun.v1.Layer
+	34, // 40: doughrun.v1.ManifestStop.arrive_time:type_name -> google.protobuf.Timestamp
+	30, // 41: doughrun.v1.ManifestStop.lines:type_name -> doughrun.v1.ManifestLine
+	34, // 42: doughrun.v1.ManifestStop.receive_from_time:type_name -> google.protobuf.Timestamp
+	34, // 43: doughrun.v1.ManifestStop.receive_to_time:type_name -> google.protobuf.Timestamp
+	34, // 44: doughrun.v1.ManifestStop.leave_time:type_name -> google.protobuf.Timestamp
+	28, // 45: doughrun.v1.ManifestStop.expected_empties:type_name -> doughrun.v1.ExpectedEmpties
+	34, // 46: doughrun.v1.ManifestLine.use_from_time:type_name -> google.protobuf.Timestamp
+	34, // 47: doughrun.v1.ManifestLine.use_by_time:type_name -> google.protobuf.Timestamp
+	34, // 48: doughrun.v1.ManifestLine.best_time:type_name -> google.protobuf.Timestamp
+	32, // 49: doughrun.v1.PickList.runs:type_name -> doughrun.v1.PickRun
+	35, // 50: doughrun.v1.PickList.site:type_name -> doughrun.v1.Site
+	34, // 51: doughrun.v1.PickRun.depart_time:type_name -> google.protobuf.Timestamp
+	23, // 52: doughrun.v1.PickRun.picks:type_name -> doughrun.v1.Pick
+	40, // 53: doughrun.v1.PickRun.picked:type_name -> doughrun.v1.PickedLine
+	0,  // 54: doughrun.v1.DispatchService.DraftDispatch:input_type -> doughrun.v1.DraftDispatchRequest
+	2,  // 55: doughrun.v1.DispatchService.CheckDispatch:input_type -> doughrun.v1.CheckDispatchRequest
+	4,  // 56: doughrun.v1.DispatchService.ReleaseDispatch:input_type -> doughrun.v1.ReleaseDispatchRequest
+	6,  // 57: doughrun.v1.DispatchService.GetDispatch:input_type -> doughrun.v1.GetDispatchRequest
+	8,  // 58: doughrun.v1.DispatchService.GetPickList:input_type -> doughrun.v1.GetPickListRequest
+	10, // 59: doughrun.v1.DispatchService.GetManifest:input_type -> doughrun.v1.GetManifestRequest
+	12, // 60: doughrun.v1.DispatchService.CompareOrder:input_type -> doughrun.v1.CompareOrderRequest
+	16, // 61: doughrun.v1.DispatchService.ListManifests:input_type -> doughrun.v1.ListManifestsRequest
+	41, // 62: doughrun.v1.DispatchService.RecordPick:input_type -> doughrun.v1.RecordPickRequest
+	42, // 63: doughrun.v1.DispatchService.DepartRun:input_type -> doughrun.v1.DepartRunRequest
+	43, // 64: doughrun.v1.DispatchService.ConfirmStop:input_type -> doughrun.v1.ConfirmStopRequest
+	1,  // 65: doughrun.v1.DispatchService.DraftDispatch:output_type -> doughrun.v1.DraftDispatchResponse
+	3,  // 66: doughrun.v1.DispatchService.CheckDispatch:output_type -> doughrun.v1.CheckDispatchResponse
+	5,  // 67: doughrun.v1.DispatchService.ReleaseDispatch:output_type -> doughrun.v1.ReleaseDispatchResponse
+	7,  // 68: doughrun.v1.DispatchService.GetDispatch:output_type -> doughrun.v1.GetDispatchResponse
+	9,  // 69: doughrun.v1.DispatchService.GetPickList:output_type -> doughrun.v1.GetPickListResponse
+	11, // 70: doughrun.v1.DispatchService.GetManifest:output_type -> doughrun.v1.GetManifestResponse
+	13, // 71: doughrun.v1.DispatchService.CompareOrder:output_type -> doughrun.v1.CompareOrderResponse
+	17, // 72: doughrun.v1.DispatchService.ListManifests:output_type -> doughrun.v1.ListManifestsResponse
+	18, // 73: doughrun.v1.DispatchService.RecordPick:output_type -> doughrun.v1.RecordPickResponse
+	19, // 74: doughrun.v1.DispatchService.DepartRun:output_type -> doughrun.v1.DepartRunResponse
+	20, // 75: doughrun.v1.DispatchService.ConfirmStop:output_type -> doughrun.v1.ConfirmStopResponse
+	65, // [65:76] is the sub-list for method output_type
+	54, // [54:65] is the sub-list for method input_type
+	54, // [54:54] is the sub-list for extension type_name
+	54, // [54:54] is the sub-list for extension extendee
+	0,  // [0:54] is the sub-list for field type_name
 }
 
 func init() { file_doughrun_v1_dispatch_proto_init() }
@@ -2392,7 +3182,7 @@ func file_doughrun_v1_dispatch_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_doughrun_v1_dispatch_proto_rawDesc), len(file_doughrun_v1_dispatch_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   25,
+			NumMessages:   33,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -25,6 +25,7 @@ const (
 	DispatchService_GetDispatch_FullMethodName     = "/doughrun.v1.DispatchService/GetDispatch"
 	DispatchService_GetPickList_FullMethodName     = "/doughrun.v1.DispatchService/GetPickList"
 	DispatchService_GetManifest_FullMethodName     = "/doughrun.v1.DispatchService/GetManifest"
+	DispatchService_CompareOrder_FullMethodName    = "/doughrun.v1.DispatchService/CompareOrder"
 	DispatchService_ListManifests_FullMethodName   = "/doughrun.v1.DispatchService/ListManifests"
 	DispatchService_RecordPick_FullMethodName      = "/doughrun.v1.DispatchService/RecordPick"
 	DispatchService_DepartRun_FullMethodName       = "/doughrun.v1.DispatchService/DepartRun"
@@ -58,6 +59,11 @@ type DispatchServiceClient interface {
 	// GetManifest returns what rides on one run, from the newest released dispatch. For the kitchen and the run's driver. Refuses
 	// a run that carries nothing, and a night without a released dispatch (NOT_FOUND).
 	GetManifest(ctx context.Context, in *GetManifestRequest, opts ...grpc.CallOption) (*GetManifestResponse, error)
+	// CompareOrder drives a run's stops in another order and says what that comes to beside the order of the manifest. For
+	// the kitchen and the driver. Keeps nothing. What is late is the answer, not an error. Refuses a run that carries
+	// nothing (NOT_FOUND), an order that does not name every stop of the manifest once (INVALID_ARGUMENT), and places
+	// between which nobody knows the way (FAILED_PRECONDITION, reason NO_WAY).
+	CompareOrder(ctx context.Context, in *CompareOrderRequest, opts ...grpc.CallOption) (*CompareOrderResponse, error)
 	// ListManifests returns the manifests of a night's newest released dispatch, by departure. For the kitchen. Refuses a
 	// page token that another list made (INVALID_ARGUMENT).
 	ListManifests(ctx context.Context, in *ListManifestsRequest, opts ...grpc.CallOption) (*ListManifestsResponse, error)
@@ -144,6 +150,16 @@ func (c *dispatchServiceClient) GetManifest(ctx context.Context, in *GetManifest
 	return out, nil
 }
 
+func (c *dispatchServiceClient) CompareOrder(ctx context.Context, in *CompareOrderRequest, opts ...grpc.CallOption) (*CompareOrderResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CompareOrderResponse)
+	err := c.cc.Invoke(ctx, DispatchService_CompareOrder_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *dispatchServiceClient) ListManifests(ctx context.Context, in *ListManifestsRequest, opts ...grpc.CallOption) (*ListManifestsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListManifestsResponse)
@@ -211,6 +227,11 @@ type DispatchServiceServer interface {
 	// GetManifest returns what rides on one run, from the newest released dispatch. For the kitchen and the run's driver. Refuses
 	// a run that carries nothing, and a night without a released dispatch (NOT_FOUND).
 	GetManifest(context.Context, *GetManifestRequest) (*GetManifestResponse, error)
+	// CompareOrder drives a run's stops in another order and says what that comes to beside the order of the manifest. For
+	// the kitchen and the driver. Keeps nothing. What is late is the answer, not an error. Refuses a run that carries
+	// nothing (NOT_FOUND), an order that does not name every stop of the manifest once (INVALID_ARGUMENT), and places
+	// between which nobody knows the way (FAILED_PRECONDITION, reason NO_WAY).
+	CompareOrder(context.Context, *CompareOrderRequest) (*CompareOrderResponse, error)
 	// ListManifests returns the manifests of a night's newest released dispatch, by departure. For the kitchen. Refuses a
 	// page token that another list made (INVALID_ARGUMENT).
 	ListManifests(context.Context, *ListManifestsRequest) (*ListManifestsResponse, error)
@@ -254,6 +275,9 @@ func (UnimplementedDispatchServiceServer) GetPickList(context.Context, *GetPickL
 }
 func (UnimplementedDispatchServiceServer) GetManifest(context.Context, *GetManifestRequest) (*GetManifestResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetManifest not implemented")
+}
+func (UnimplementedDispatchServiceServer) CompareOrder(context.Context, *CompareOrderRequest) (*CompareOrderResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CompareOrder not implemented")
 }
 func (UnimplementedDispatchServiceServer) ListManifests(context.Context, *ListManifestsRequest) (*ListManifestsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListManifests not implemented")
@@ -396,6 +420,24 @@ func _DispatchService_GetManifest_Handler(srv interface{}, ctx context.Context, 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _DispatchService_CompareOrder_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CompareOrderRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DispatchServiceServer).CompareOrder(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DispatchService_CompareOrder_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DispatchServiceServer).CompareOrder(ctx, req.(*CompareOrderRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _DispatchService_ListManifests_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListManifestsRequest)
 	if err := dec(in); err != nil {
@@ -498,6 +540,10 @@ var DispatchService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetManifest",
 			Handler:    _DispatchService_GetManifest_Handler,
+		},
+		{
+			MethodName: "CompareOrder",
+			Handler:    _DispatchService_CompareOrder_Handler,
 		},
 		{
 			MethodName: "ListManifests",
