@@ -33,6 +33,8 @@ type Service struct {
 	CallLimit time.Duration `key:"call_limit" default:"1m" doc:"longest that one call may take, with its unit"`
 	StopLimit time.Duration `key:"stop_limit" default:"10s" doc:"how long calls may go on once the service is asked to stop, with its unit"`
 	CloseDue  string        `key:"close_due" default:"yes" oneof:"yes no" doc:"whether the service closes a night by itself after its last cut-off"`
+	PrintDir  string        `key:"print_dir" default:"none" doc:"folder in which the service writes a night's papers at every release, or none"`
+	Paper     string        `key:"paper" default:"a4" oneof:"a4 letter" doc:"size of the paper that the service prints for"`
 	LogLevel  string        `key:"log_level" default:"info" oneof:"debug info warn error" doc:"least severe messages that are logged"`
 	LogFormat string        `key:"log_format" default:"text" oneof:"text json" doc:"how log lines are written"`
 }

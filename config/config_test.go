@@ -31,7 +31,7 @@ func TestDefaults(t *testing.T) {
 	s, list, err := load[Service](t, nil, []string{"HOME=/nowhere"})
 	require.NoError(t, err)
 	require.Equal(t, Service{Listen: "127.0.0.1:7410", Database: "doughrun.db", CallLimit: time.Minute, StopLimit: 10 * time.Second,
-		CloseDue: "yes", LogLevel: "info", LogFormat: "text"}, s)
+		CloseDue: "yes", PrintDir: "none", Paper: "a4", LogLevel: "info", LogFormat: "text"}, s)
 	for _, setting := range list {
 		require.Equal(t, "default", setting.From, setting.Key)
 		require.Equal(t, setting.Default, setting.Value, setting.Key)

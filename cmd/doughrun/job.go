@@ -1,9 +1,7 @@
 package main
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -14,12 +12,12 @@ import (
 	"github.com/google/uuid"
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc"
-	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protopath"
 	"google.golang.org/protobuf/reflect/protorange"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
+	"doughrun/cmd/papers"
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
 	"doughrun/commissary/wire"
@@ -143,7 +141,7 @@ func all[R any](get func(token string) ([]R, string, error)) ([]R, error) {
 // show writes the result: the message itself, or a text made of it.
 func (j *job) show(m proto.Message, text func() (string, error)) error {
 	if j.json {
-		b, err := encode(m)
+		b, err := papers.Encode(m)
 		if err != nil {
 			return err
 		}
@@ -162,24 +160,6 @@ func (j *job) write(b []byte) error {
 		return fmt.Errorf("the result cannot be written: %w", err)
 	}
 	return nil
-}
-
-// encode writes a message as JSON, the same bytes every time: protojson on its
-// own puts in blanks at random.
-func encode(m proto.Message) ([]byte, error) {
-	loose, err := protojson.Marshal(m)
-	if err != nil {
-		return nil, err
-	}
-	var tight, b bytes.Buffer
-	if err := json.Compact(&tight, loose); err != nil {
-		return nil, err
-	}
-	if err := json.Indent(&b, tight.Bytes(), "", "  "); err != nil {
-		return nil, err
-	}
-	b.WriteByte('\n')
-	return b.Bytes(), nil
 }
 
 // inUnits makes a message show quantities as the settings want them.

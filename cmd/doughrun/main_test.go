@@ -17,6 +17,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"doughrun/cmd/papers"
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
 	v1 "doughrun/proto/doughrun/v1"
@@ -210,7 +211,7 @@ func TestOrderLine(t *testing.T) {
 
 // protojson puts in blanks at random, by build; what we write has none of them.
 func TestJSONIsTheSameEveryTime(t *testing.T) {
-	b, err := encode(&v1.GetNightResponse{Night: &v1.Night{NightDate: "2026-11-26", Site: &v1.Site{KitchenId: "main"}}})
+	b, err := papers.Encode(&v1.GetNightResponse{Night: &v1.Night{NightDate: "2026-11-26", Site: &v1.Site{KitchenId: "main"}}})
 	require.NoError(t, err)
 	require.Equal(t, "{\n  \"night\": {\n    \"nightDate\": \"2026-11-26\",\n    \"site\": {\n      \"kitchenId\": \"main\"\n    }\n  }\n}\n", string(b))
 }

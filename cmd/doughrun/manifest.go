@@ -13,6 +13,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"doughrun/cmd/papers"
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
 	"doughrun/commissary/quantity"
@@ -142,7 +143,7 @@ func (j *job) remember(list []*v1.Manifest) {
 	for _, m := range list {
 		b, err := protojson.Marshal(m)
 		if err == nil {
-			_ = writeFile(filepath.Join(dir, roadFile(m)), b)
+			_ = papers.WriteFile(filepath.Join(dir, roadFile(m)), b)
 		}
 	}
 }

@@ -13,6 +13,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"doughrun/cmd/papers"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -117,7 +118,7 @@ func TestCheckNamesWhatIsBroken(t *testing.T) {
 			var m v1.DraftPlanResponse
 			require.NoError(t, protojson.Unmarshal([]byte(r.stdout), &m))
 			tc.damage(m.GetPlan())
-			b, err := encode(m.GetPlan()) // the plan alone is read as well
+			b, err := papers.Encode(m.GetPlan()) // the plan alone is read as well
 			require.NoError(t, err)
 			bad := check(t, string(b), "--output", "json")
 			require.Equal(t, exitExceptions, bad.code, bad.stderr)

@@ -8,8 +8,8 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"doughrun/cmd/papers"
 	"doughrun/commissary"
-	"doughrun/commissary/civil"
 	"doughrun/commissary/sheet"
 	"doughrun/commissary/wire"
 	v1 "doughrun/proto/doughrun/v1"
@@ -71,7 +71,7 @@ of A4 or Letter for each day.`,
 		if err := j.drawTimeline(svg, m, b); err != nil {
 			return err
 		}
-		return j.show(m, func() (string, error) { return sheet.Timeline(m, limitsOf(b, m)), nil })
+		return j.show(m, func() (string, error) { return sheet.Timeline(m, papers.Limits(b, m)), nil })
 	})
 	return cmd
 }
@@ -86,7 +86,7 @@ func (j *job) drawTimeline(name string, m *v1.Plan, b commissary.Book) error {
 		return nil
 	}
 	j.inUnits(m)
-	pictures := sheet.TimelineSVG(m, limitsOf(b, m))
+	pictures := sheet.TimelineSVG(m, papers.Limits(b, m))
 	if len(pictures) == 0 {
 		fmt.Fprintln(j.talk, "doughrun: nothing has to be made, so nothing was drawn")
 	}
@@ -95,7 +95,7 @@ func (j *job) drawTimeline(name string, m *v1.Plan, b commissary.Book) error {
 		if ext := filepath.Ext(name); len(pictures) > 1 {
 			to = strings.TrimSuffix(name, ext) + "-" + p.Date + ext
 		}
-		if err := writeFile(to, []byte(p.SVG)); err != nil {
+		if err := papers.WriteFile(to, []byte(p.SVG)); err != nil {
 			return err
 		}
 		fmt.Fprintln(j.talk, "doughrun: drew", to)
@@ -111,30 +111,4 @@ func (j *job) bookOf(m *v1.Plan) (commissary.Book, error) {
 		return commissary.Book{}, err
 	}
 	return wholeBook("kitchen book", answer.GetSource())
-}
-
-// limitsOf is what a kitchen has on the days of a plan; without a book nothing is known.
-func limitsOf(b commissary.Book, m *v1.Plan) sheet.Limits {
-	lim := sheet.Limits{Places: int64(b.ColdStore.Slots)}
-	night, err := civil.ParseDate(m.GetNightDate())
-	if err != nil || b.Kitchen.Zone == "" {
-		return lim
-	}
-	zone, err := civil.LoadZone(b.Kitchen.Zone)
-	if err != nil {
-		return lim
-	}
-	for d := range b.Kitchen.PlanDays + 4 {
-		on := night.AddDays(d - 1)
-		for _, s := range b.Shifts {
-			if !s.Days.Has(on.Weekday()) {
-				continue
-			}
-			lim.Crew = append(lim.Crew, sheet.Shift{From: zone.Instant(on, s.From), To: zone.Instant(on, s.To), Heads: int64(s.Heads)})
-			for _, x := range s.Breaks {
-				lim.Crew = append(lim.Crew, sheet.Shift{From: zone.Instant(on, x.From), To: zone.Instant(on, x.To), Heads: -int64(s.Heads)})
-			}
-		}
-	}
-	return lim
 }

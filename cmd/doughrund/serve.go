@@ -63,10 +63,22 @@ func serve(ctx context.Context, s config.Service, now func() time.Time, log *slo
 	if err != nil {
 		return err
 	}
-	srv, err := server.New(server.Options{Store: facts, Now: now, NewID: rand.Text, CallLimit: s.CallLimit, Log: log, TLS: protection})
+	options := server.Options{Store: facts, Now: now, NewID: rand.Text, CallLimit: s.CallLimit, Log: log, TLS: protection}
+	prints := newPrinter(s, now, log)
+	if prints != nil {
+		options.Released = prints.released
+	}
+	srv, err := server.New(options)
 	if err != nil {
 		facts.Close() // the error before it is the one to report
 		return err
+	}
+	printed := func() {}
+	if prints != nil {
+		prints.server = srv
+		printing, stopPrinting := context.WithCancel(context.Background())
+		go prints.run(printing)
+		printed = func() { stopPrinting(); <-prints.done }
 	}
 	served := make(chan error, 1)
 	go func() { served <- srv.Serve(l) }()
@@ -91,13 +103,16 @@ func serve(ctx context.Context, s config.Service, now func() time.Time, log *slo
 	select {
 	case err := <-broken:
 		srv.Stop(0)
+		printed()
 		return fmt.Errorf("the database %s failed, and the service must be started again: %w", s.Database, err)
 	case err := <-served:
+		printed()
 		facts.Close()
 		return err
 	case <-ctx.Done():
 	}
 	srv.Stop(s.StopLimit)
+	printed() // what was released is on paper before the facts are closed
 	if err := <-served; err != nil {
 		facts.Close()
 		return err

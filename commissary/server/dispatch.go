@@ -93,7 +93,7 @@ func (s dispatches) ReleaseDispatch(ctx context.Context, req *v1.ReleaseDispatch
 	if broken := plan.CheckDispatch(in, d); len(broken) > 0 {
 		return nil, brokenBy("dispatch", broken)
 	}
-	return update(ctx, s.core, req, func(w *writing) (*v1.ReleaseDispatchResponse, error) {
+	released, err := update(ctx, s.core, req, func(w *writing) (*v1.ReleaseDispatchResponse, error) {
 		k, _, err := load(w.Tx, w.at)
 		if err != nil {
 			return nil, err
@@ -122,10 +122,14 @@ func (s dispatches) ReleaseDispatch(ctx context.Context, req *v1.ReleaseDispatch
 		}
 		return &v1.ReleaseDispatchResponse{Dispatch: k.dispatched(released, rides)}, nil
 	})
+	if err == nil && !req.GetValidateOnly() {
+		s.released(id, date)
+	}
+	return released, err
 }
 
 func (s dispatches) GetDispatch(ctx context.Context, req *v1.GetDispatchRequest) (*v1.GetDispatchResponse, error) {
-	k, d, rides, err := s.released(ctx, req.GetName())
+	k, d, rides, err := s.inForce(ctx, req.GetName())
 	if err != nil {
 		return nil, err
 	}
@@ -133,7 +137,7 @@ func (s dispatches) GetDispatch(ctx context.Context, req *v1.GetDispatchRequest)
 }
 
 func (s dispatches) GetPickList(ctx context.Context, req *v1.GetPickListRequest) (*v1.GetPickListResponse, error) {
-	k, d, rides, err := s.released(ctx, req.GetDispatch())
+	k, d, rides, err := s.inForce(ctx, req.GetDispatch())
 	if err != nil {
 		return nil, err
 	}
@@ -149,7 +153,7 @@ func (s dispatches) GetManifest(ctx context.Context, req *v1.GetManifestRequest)
 	if err != nil {
 		return nil, err
 	}
-	k, d, rides, err := s.released(ctx, wire.DispatchName(id, date, 0))
+	k, d, rides, err := s.inForce(ctx, wire.DispatchName(id, date, 0))
 	if err != nil {
 		return nil, err
 	}
@@ -166,7 +170,7 @@ func (s dispatches) ListManifests(ctx context.Context, req *v1.ListManifestsRequ
 	if err != nil {
 		return nil, err
 	}
-	k, d, rides, err := s.released(ctx, wire.DispatchName(id, date, 0))
+	k, d, rides, err := s.inForce(ctx, wire.DispatchName(id, date, 0))
 	if err != nil {
 		return nil, err
 	}
@@ -191,8 +195,8 @@ func (s dispatches) ListManifests(ctx context.Context, req *v1.ListManifestsRequ
 	return &v1.ListManifestsResponse{Manifests: rows, NextPageToken: next}, nil
 }
 
-// released returns a dispatch by its name, with its night's rides.
-func (s dispatches) released(ctx context.Context, name string) (k *kitchen, d commissary.Dispatch, rides []commissary.Ride, err error) {
+// inForce returns a dispatch by its name, with its night's rides.
+func (s dispatches) inForce(ctx context.Context, name string) (k *kitchen, d commissary.Dispatch, rides []commissary.Ride, err error) {
 	id, date, revision, err := wire.ParseDispatch(name)
 	if err != nil {
 		return nil, d, nil, err

@@ -18,7 +18,9 @@ import (
 // place there: it is small, and two pickers must not both be sent to what is
 // left of one lot.
 func (s dispatches) RecordPick(ctx context.Context, req *v1.RecordPickRequest) (*v1.RecordPickResponse, error) {
-	return update(ctx, s.core, req, func(w *writing) (*v1.RecordPickResponse, error) {
+	var again func() // tells that the papers have changed
+	resp, err := update(ctx, s.core, req, func(w *writing) (*v1.RecordPickResponse, error) {
+		again = func() {}
 		x, err := s.dock(w.Tx, req.GetManifest())
 		if err != nil {
 			return nil, err
@@ -75,6 +77,7 @@ func (s dispatches) RecordPick(ctx context.Context, req *v1.RecordPickRequest) (
 			if err := s.again(w, x); err != nil {
 				return nil, err
 			}
+			again = func() { s.released(x.id(), x.d.Night) }
 		}
 		for _, r := range x.rides {
 			if err := w.Rides(x.id()).Put(r); err != nil {
@@ -92,6 +95,10 @@ func (s dispatches) RecordPick(ctx context.Context, req *v1.RecordPickRequest) (
 		resp.PickList.Runs = slices.DeleteFunc(resp.PickList.Runs, func(r *v1.PickRun) bool { return r.GetRunId() != x.ride.Run })
 		return resp, nil
 	})
+	if err == nil && again != nil {
+		again()
+	}
+	return resp, err
 }
 
 func endsLast(lines []commissary.PickedLine) []int {

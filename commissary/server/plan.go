@@ -120,7 +120,7 @@ func (s plans) ReleasePlan(ctx context.Context, req *v1.ReleasePlanRequest) (*v1
 		return nil, brokenBy("plan", broken)
 	}
 	p = plan.Explain(in, p)
-	return update(ctx, s.core, req, func(w *writing) (*v1.ReleasePlanResponse, error) {
+	released, err := update(ctx, s.core, req, func(w *writing) (*v1.ReleasePlanResponse, error) {
 		k, _, err := load(w.Tx, w.at)
 		if err != nil {
 			return nil, err
@@ -150,6 +150,10 @@ func (s plans) ReleasePlan(ctx context.Context, req *v1.ReleasePlanRequest) (*v1
 		}
 		return &v1.ReleasePlanResponse{Plan: k.Plan(released)}, nil
 	})
+	if err == nil && !req.GetValidateOnly() {
+		s.released(id, date)
+	}
+	return released, err
 }
 
 // brokenBy refuses to release what does not pass its own check.

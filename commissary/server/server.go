@@ -23,6 +23,7 @@ import (
 	"buf.build/go/protovalidate"
 
 	"doughrun/commissary"
+	"doughrun/commissary/civil"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -61,6 +62,10 @@ type Options struct {
 	Rate Rate
 	// Log takes one line a call; nil for none.
 	Log *slog.Logger
+	// Released is told, once the facts are on the disk, that a night's papers
+	// have changed: a plan or a dispatch was released, or picked again. It must
+	// not wait for anything. Nil for nobody.
+	Released func(kitchen string, night civil.Date)
 }
 
 // Server is the service on a gRPC server of its own. Reflection and health are
@@ -87,7 +92,10 @@ func New(o Options) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &core{store: o.Store, now: o.Now, books: newShelf(), fits: newFits()}
+	if o.Released == nil {
+		o.Released = func(string, civil.Date) {}
+	}
+	c := &core{store: o.Store, now: o.Now, books: newShelf(), fits: newFits(), released: o.Released}
 	identifies := identifiesLocal
 	options := []grpc.ServerOption{
 		grpc.MaxRecvMsgSize(maxMessage),
@@ -104,14 +112,7 @@ func New(o Options) (*Server, error) {
 	}
 	options = append(options, grpc.ChainUnaryInterceptor(logs(o.Log), answers(o.NewID), recovers, limits(o.CallLimit), identifies, c.admits, validates(rules)))
 	s := &Server{core: c, grpc: grpc.NewServer(options...), admin: grpc.NewServer(), health: health.NewServer()}
-	v1.RegisterKitchenServiceServer(s.grpc, kitchens{core: c})
-	v1.RegisterOrderServiceServer(s.grpc, orders{core: c})
-	v1.RegisterNightServiceServer(s.grpc, nights{core: c})
-	v1.RegisterPlanServiceServer(s.grpc, plans{core: c})
-	v1.RegisterBatchServiceServer(s.grpc, batches{core: c})
-	v1.RegisterLotServiceServer(s.grpc, lots{core: c})
-	v1.RegisterDispatchServiceServer(s.grpc, dispatches{core: c})
-	v1.RegisterAuditServiceServer(s.grpc, audits{core: c})
+	c.register(s.grpc)
 	for name := range s.grpc.GetServiceInfo() {
 		s.health.SetServingStatus(name, healthv1.HealthCheckResponse_SERVING)
 	}
@@ -122,6 +123,18 @@ func New(o Options) (*Server, error) {
 	healthv1.RegisterHealthServer(s.admin, s.health)
 	reflectionv1.RegisterServerReflectionServer(s.admin, reflection.NewServerV1(reflection.ServerOptions{Services: s.grpc}))
 	return s, nil
+}
+
+// register enters the services.
+func (c *core) register(to grpc.ServiceRegistrar) {
+	v1.RegisterKitchenServiceServer(to, kitchens{core: c})
+	v1.RegisterOrderServiceServer(to, orders{core: c})
+	v1.RegisterNightServiceServer(to, nights{core: c})
+	v1.RegisterPlanServiceServer(to, plans{core: c})
+	v1.RegisterBatchServiceServer(to, batches{core: c})
+	v1.RegisterLotServiceServer(to, lots{core: c})
+	v1.RegisterDispatchServiceServer(to, dispatches{core: c})
+	v1.RegisterAuditServiceServer(to, audits{core: c})
 }
 
 // Serve answers calls on l until Stop, and closes it. It returns nil after Stop.
@@ -148,6 +161,8 @@ type core struct {
 	now   func() time.Time
 	books *shelf
 	fits  *fits
+	// released is told of papers that have changed.
+	released func(kitchen string, night civil.Date)
 }
 
 // view runs a read. The time is read once and travels with it.
