@@ -1,9 +1,7 @@
 package main
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -21,13 +19,11 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/status"
-	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
 	"doughrun/commissary"
 	"doughrun/commissary/book"
 	"doughrun/commissary/civil"
-	"doughrun/commissary/sheet"
 	"doughrun/commissary/wire"
 	"doughrun/config"
 	v1 "doughrun/proto/doughrun/v1"
@@ -42,7 +38,7 @@ func demoCommand() *cobra.Command {
 		Short: "Play one night of an invented kitchen through the real service",
 		Long: "Starts the real service on this machine with a database of its own in a temporary folder, lets six\n" +
 			"invented shops order over gRPC, closes the night, plans, bakes what is due before the vans leave,\n" +
-			"picks and prints. The clock is the demo's own. Nothing is left behind.",
+			"picks, prints, and drives one run to its end. The clock is the demo's own. Nothing is left behind.",
 		Args: cobra.NoArgs,
 	}
 	cmd.Flags().StringVar(&output, "output", "text", "text, or json for one document with everything")
@@ -81,6 +77,9 @@ type played struct {
 	dispatch   *v1.Dispatch
 	picks      *v1.PickList
 	manifests  []*v1.Manifest
+	road       *v1.Manifest // the run that was driven, at its end
+	said       []string     // by dock and driver
+	ledger     map[string]*v1.GetLotResponse
 	orders     []*v1.Order
 	lots       []*v1.Lot
 	lotsBefore map[string]int64
@@ -179,7 +178,7 @@ func plain(err error) error {
 }
 
 func (s *stage) play(source []byte, b commissary.Book) (*played, error) {
-	night := &played{lotsBefore: map[string]int64{}}
+	night := &played{lotsBefore: map[string]int64{}, ledger: map[string]*v1.GetLotResponse{}}
 	if err := s.open(source, b, night); err != nil {
 		return nil, err
 	}
@@ -189,7 +188,13 @@ func (s *stage) play(source []byte, b commissary.Book) (*played, error) {
 	if err := s.bake(night); err != nil {
 		return nil, err
 	}
-	return night, s.send(night)
+	if err := s.send(night); err != nil {
+		return nil, err
+	}
+	if err := s.drive(night); err != nil {
+		return nil, err
+	}
+	return night, s.gather(night)
 }
 
 // open adopts the book and counts in what lies in the cold store.
@@ -368,236 +373,4 @@ func (s *stage) posted(batches v1.BatchServiceClient) ([]*v1.Batch, error) {
 			return all, nil
 		}
 	}
-}
-
-// send dispatches and gathers what is printed.
-func (s *stage) send(night *played) error {
-	if err := s.turn("06:10"); err != nil {
-		return err
-	}
-	name := wire.NightName(demoKitchen, s.night)
-	dispatches := v1.NewDispatchServiceClient(s.conn)
-	draft, err := dispatches.DraftDispatch(s.ctx, &v1.DraftDispatchRequest{Night: name})
-	if err != nil {
-		return err
-	}
-	released, err := dispatches.ReleaseDispatch(s.ctx, &v1.ReleaseDispatchRequest{Night: name, DraftTime: draft.GetDispatch().GetDraftTime(),
-		InputHash: draft.GetDispatch().GetInputHash(), RequestId: uuid.NewString()})
-	if err != nil {
-		return err
-	}
-	night.dispatch = released.GetDispatch()
-	picks, err := dispatches.GetPickList(s.ctx, &v1.GetPickListRequest{Dispatch: night.dispatch.GetName()})
-	if err != nil {
-		return err
-	}
-	night.picks = picks.GetPickList()
-	manifests, err := dispatches.ListManifests(s.ctx, &v1.ListManifestsRequest{Night: name})
-	if err != nil {
-		return err
-	}
-	night.manifests = manifests.GetManifests()
-	s.say("the dispatch is released: %d runs", len(night.manifests))
-
-	orders, err := v1.NewOrderServiceClient(s.conn).ListOrders(s.ctx, &v1.ListOrdersRequest{Night: name})
-	if err != nil {
-		return err
-	}
-	night.orders = orders.GetOrders()
-	lots, err := v1.NewLotServiceClient(s.conn).ListLots(s.ctx, &v1.ListLotsRequest{Kitchen: wire.KitchenName(demoKitchen)})
-	if err != nil {
-		return err
-	}
-	night.lots = lots.GetLots()
-	night.chain, err = v1.NewAuditServiceClient(s.conn).VerifyChain(s.ctx, &v1.VerifyChainRequest{Kitchen: wire.KitchenName(demoKitchen)})
-	return err
-}
-
-// write prints the night for people.
-func (n *played) write(w io.Writer) error {
-	var out strings.Builder
-	for _, r := range n.receipts {
-		fmt.Fprintf(&out, "%-10s %s\n", r.shop, r.said)
-	}
-	fmt.Fprintf(&out, "%-10s refused: %s\n\n", tooLateShop, n.refusal)
-	out.WriteString(sheet.Plan(n.plan))
-	out.WriteString("\n")
-	if n.batch != nil {
-		out.WriteString(sheet.Batch(n.batch.GetBatch(), n.batch.GetSheet()))
-		out.WriteString("\n")
-	}
-	one := proto.CloneOf(n.picks)
-	one.Runs = one.Runs[:min(1, len(one.Runs))]
-	out.WriteString(sheet.Picks(one))
-	out.WriteString("\n")
-	if len(n.manifests) > 0 {
-		out.WriteString(sheet.Manifest(n.manifests[0]))
-		out.WriteString("\n")
-	}
-	sums, ok := n.proof()
-	out.WriteString("Does it add up?\n")
-	for _, s := range sums {
-		mark := "yes"
-		if !s.Holds {
-			mark = "NO "
-		}
-		fmt.Fprintf(&out, "  %s  %s\n", mark, s.Text)
-	}
-	if _, err := io.WriteString(w, out.String()); err != nil {
-		return err
-	}
-	if !ok {
-		return errors.New("the night does not add up")
-	}
-	return nil
-}
-
-// sum is one equation that must hold.
-type sum struct {
-	Text  string `json:"text"`
-	Holds bool   `json:"holds"`
-}
-
-// proof adds up the night from what the service answered.
-func (n *played) proof() (sums []sum, ok bool) {
-	ok = true
-	add := func(holds bool, format string, args ...any) {
-		sums = append(sums, sum{fmt.Sprintf(format, args...), holds})
-		ok = ok && holds
-	}
-
-	var need, taken, served, short int64
-	for _, x := range n.plan.GetNeeds() {
-		need += x.GetPieces()
-	}
-	for _, x := range n.plan.GetTakes() {
-		taken += x.GetPieces()
-	}
-	for _, x := range n.plan.GetExceptions() {
-		if c := x.GetCode(); c == string(commissary.ReasonShort) || c == string(commissary.ReasonPrefermentCaps) {
-			short += x.GetPieces()
-		}
-	}
-	var made int64
-	for _, b := range n.plan.GetBatches() {
-		for _, x := range b.GetServes() {
-			served += x.GetPieces()
-		}
-		for _, x := range b.GetMakes() {
-			made += x.GetPieces()
-		}
-	}
-	add(need == taken+served+short, "plan: %d pieces needed = %d from lots + %d from batches + %d short", need, taken, served, short)
-	add(made >= served, "plan: %d pieces made = %d for shops + %d surplus", made, served, made-served)
-
-	// Every accepted line that is delivered this morning is on the dispatch.
-	wanted, lines := map[string]int64{}, map[string]int64{}
-	var ordered, picked, missing, onPicks, onManifests int64
-	whole := true
-	for _, l := range n.dispatch.GetLines() {
-		lines[l.GetShopId()+" "+l.GetItemId()] += l.GetOrderedPieces()
-		ordered += l.GetOrderedPieces()
-		picked += l.GetPickedPieces()
-		missing += l.GetShortPieces()
-		whole = whole && l.GetOrderedPieces() == l.GetPickedPieces()+l.GetShortPieces()
-	}
-	for _, o := range n.orders {
-		for _, l := range o.GetLines() {
-			if l.GetBakeDate() == n.dispatch.GetDeliveryDate() {
-				wanted[o.GetShopId()+" "+l.GetItemId()] += l.GetPieces()
-			}
-		}
-	}
-	there := true
-	for key, pieces := range wanted {
-		there = there && lines[key] == pieces
-	}
-	add(there, "dispatch: all %d lines that shops ordered for %s are on it", len(wanted), n.dispatch.GetDeliveryDate())
-	add(whole && ordered == picked+missing, "dispatch: %d pieces ordered = %d picked + %d short, line by line", ordered, picked, missing)
-	out := map[string]int64{}
-	for _, p := range n.dispatch.GetPicks() {
-		onPicks += p.GetPieces()
-		out[p.GetLotCode()] += p.GetPieces()
-	}
-	var boxes, listed int64
-	for _, m := range n.manifests {
-		boxes += int64(m.GetContainers())
-		for _, s := range m.GetStops() {
-			listed += int64(s.GetContainers())
-			for _, l := range s.GetLines() {
-				onManifests += l.GetPieces()
-			}
-		}
-	}
-	add(picked == onPicks && onPicks == onManifests, "dock: %d pieces on the lines = %d on the pick lists = %d on the manifests", picked, onPicks, onManifests)
-	add(boxes == listed, "dock: %d containers on the vans = the sum of the stops", boxes)
-
-	before := map[string]int64{}
-	for code, amount := range n.lotsBefore {
-		before[code] = amount
-	}
-	for _, l := range n.finished {
-		before[l.GetCode()] += l.GetPieces() + l.GetMassMg()
-	}
-	lots := true
-	var left int64
-	for _, l := range n.lots {
-		if l.GetItemId() == "" {
-			continue
-		}
-		left += l.GetPieces()
-		lots = lots && before[l.GetCode()] == l.GetPieces()+out[l.GetCode()]
-	}
-	add(lots, "lots: counted + made = picked + %d pieces left, lot by lot", left)
-	orders := 0
-	for _, o := range n.orders {
-		if o.GetState() == v1.OrderState_ORDER_STATE_ACCEPTED {
-			orders++
-		}
-	}
-	add(orders == len(n.receipts), "orders: %d receipts, %d orders kept: none lost, none doubled", len(n.receipts), orders)
-	add(n.chain.GetBrokenSequence() == 0, "audit: all %d rows of the chain verify", n.chain.GetVerified())
-	return sums, ok
-}
-
-// writeJSON writes the night as one document.
-func (n *played) writeJSON(w io.Writer) error {
-	sums, ok := n.proof()
-	doc := struct {
-		Orders    []json.RawMessage `json:"orders"`
-		Refusal   string            `json:"refusal"`
-		Plan      json.RawMessage   `json:"plan"`
-		Batch     json.RawMessage   `json:"batchSheet"`
-		Dispatch  json.RawMessage   `json:"dispatch"`
-		PickList  json.RawMessage   `json:"pickList"`
-		Manifests []json.RawMessage `json:"manifests"`
-		Proof     []sum             `json:"proof"`
-	}{Refusal: n.refusal, Proof: sums}
-	var failed error
-	raw := func(m proto.Message) json.RawMessage {
-		b, err := protojson.Marshal(m)
-		failed = errors.Join(failed, err)
-		var tight bytes.Buffer // protojson varies its blanks
-		failed = errors.Join(failed, json.Compact(&tight, b))
-		return tight.Bytes()
-	}
-	for _, o := range n.orders {
-		doc.Orders = append(doc.Orders, raw(o))
-	}
-	doc.Plan, doc.Batch, doc.Dispatch, doc.PickList = raw(n.plan), raw(n.batch), raw(n.dispatch), raw(n.picks)
-	for _, m := range n.manifests {
-		doc.Manifests = append(doc.Manifests, raw(m))
-	}
-	if failed != nil {
-		return failed
-	}
-	e := json.NewEncoder(w)
-	e.SetIndent("", "  ")
-	if err := e.Encode(doc); err != nil {
-		return err
-	}
-	if !ok {
-		return errors.New("the night does not add up")
-	}
-	return nil
 }
