@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"doughrun/cmd/papers"
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
 	"doughrun/commissary/quantity"
@@ -68,6 +69,13 @@ func recallLotCommand() *cobra.Command {
 		}
 		j.inUnits(m)
 		files := sheet.RecallFiles(m, *drill)
+		set, err := papers.Printer{At: time.Now(), Size: sheet.A4, Talk: func(format string, args ...any) { fmt.Fprintf(j.talk, "doughrun: "+format+"\n", args...) }}.Set(sheet.RecallPaper(m, *drill))
+		if err != nil {
+			return err
+		}
+		for name, b := range set {
+			files[name] = string(b)
+		}
 		if err := writeFiles(*folder, files); err != nil {
 			return err
 		}

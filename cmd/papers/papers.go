@@ -49,6 +49,12 @@ func (p Printer) Night(ctx context.Context, night civil.Date) (map[string][]byte
 	return f.files, nil
 }
 
+// Set returns one document by the names of its files: as text, HTML and PDF.
+func (p Printer) Set(paper sheet.Paper) (map[string][]byte, error) {
+	f := &folder{Printer: p, files: map[string][]byte{}}
+	return f.files, f.add(paper)
+}
+
 // folder is a night's papers: names of files and what is in them.
 type folder struct {
 	Printer

@@ -19,7 +19,7 @@ func escaped(s string) string { return html.EscapeString(fenced(clean(s))) }
 // colour: for a phone's screen, and for printing on A4 or Letter.
 func (p Paper) HTML(at time.Time) (string, error) {
 	var s strings.Builder
-	title := p.Title + ", night of " + p.stamp.night
+	title := p.Title + ", " + p.stamp.about
 	fmt.Fprintf(&s, "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>%s</title>\n<style>\n%s", escaped(title), paperStyle)
 	fmt.Fprintf(&s, "@page { @bottom-left { content: %s } @bottom-center { content: %s } @bottom-right { content: \"page \" counter(page) \" of \" counter(pages) } }\n</style>\n</head>\n<body>\n<main>\n",
 		quoted(p.stamp.line()), quoted(p.printed(at)))

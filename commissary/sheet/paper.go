@@ -1,6 +1,7 @@
 package sheet
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"strings"
 	"time"
@@ -12,7 +13,7 @@ import (
 // Paper is one document of a night: the pages of one kind. It is set as plain
 // text, as one HTML file that needs no other, or as a PDF.
 type Paper struct {
-	Kind   string // plan, batches, picks, manifests or labels: a good file name
+	Kind   string // plan, batches, picks, manifests, labels or recall: a good file name
 	Title  string
 	stamp  imprint
 	zone   *civil.Zone
@@ -22,7 +23,7 @@ type Paper struct {
 
 // imprint is what every page says, so that nobody works from the wrong one.
 type imprint struct {
-	kitchen, night, revision, hash string
+	kitchen, about, revision, hash string
 }
 
 // sheetPage is a page that begins on a sheet of its own, with its code.
@@ -34,11 +35,11 @@ type sheetPage struct {
 
 // line is the imprint as one line.
 func (s imprint) line() string {
-	return fmt.Sprintf("%s, night of %s, %s, %s", s.kitchen, s.night, s.revision, s.hash)
+	return fmt.Sprintf("%s, %s, %s, %s", s.kitchen, s.about, s.revision, s.hash)
 }
 
 func stampOf(site *v1.Site, night, what string, state v1.PlanState, revision int32, hash string) imprint {
-	return imprint{either(site.GetKitchenName(), site.GetKitchenId()), longDay(night), what + " " + strings.ToLower(standing(state, revision)),
+	return imprint{either(site.GetKitchenName(), site.GetKitchenId()), "night of " + longDay(night), what + " " + strings.ToLower(standing(state, revision)),
 		fmt.Sprintf("inputs %.12s", either(hash, nothing))}
 }
 
@@ -116,4 +117,17 @@ func ManifestPaper(d *v1.Dispatch) Paper {
 		paper.pages = append(paper.pages, sheetPage{manifestPage(m), pageID(either(m.GetName(), m.GetRunId()), d.GetInputHash()), false})
 	}
 	return paper
+}
+
+// RecallPaper is the page of a recall. Its hash is that of what it says.
+func RecallPaper(m *v1.GetRecallPackResponse, drill bool) Paper {
+	p := recallPage(m, drill)
+	sum := sha256.Sum256([]byte(p.String()))
+	what := "recall"
+	if drill {
+		what = "recall drill: an exercise"
+	}
+	stamp := imprint{either(m.GetSite().GetKitchenName(), m.GetSite().GetKitchenId()), "lot " + m.GetLot().GetCode(), what, fmt.Sprintf("records %.6x", sum)}
+	return Paper{Kind: "recall", Title: "Recall of lot " + m.GetLot().GetCode(), stamp: stamp, zone: p.zone,
+		pages: []sheetPage{{p, fmt.Sprintf("%s#%.6x", either(m.GetLot().GetName(), m.GetLot().GetCode()), sum), false}}}
 }

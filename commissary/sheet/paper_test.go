@@ -79,7 +79,7 @@ func papers(t *testing.T) []Paper {
 		d.Manifests = []*v1.Manifest{read(t, "manifest.json", &v1.Manifest{})}
 	}
 	return []Paper{PlanPaper(plan, limits()), BatchPaper(plan, batches), LabelPaper(plan, batches, lotCode),
-		PickPaper(d, read(t, "picks.json", &v1.PickList{})), ManifestPaper(d)}
+		PickPaper(d, read(t, "picks.json", &v1.PickList{})), ManifestPaper(d), RecallPaper(recallPack(), false)}
 }
 
 // Every document says what it belongs to on every sheet, in every form.

@@ -73,7 +73,9 @@ func (p *page) balances(list []*v1.TracedLot) {
 }
 
 // Recall is the page of a recall: whom to call first, what they have, what became of everything.
-func Recall(m *v1.GetRecallPackResponse, drill bool) string {
+func Recall(m *v1.GetRecallPackResponse, drill bool) string { return recallPage(m, drill).String() }
+
+func recallPage(m *v1.GetRecallPackResponse, drill bool) *page {
 	what := "RECALL"
 	if drill {
 		what = "RECALL DRILL: AN EXERCISE"
@@ -113,7 +115,7 @@ func Recall(m *v1.GetRecallPackResponse, drill bool) string {
 	p.section("RECORDS", "")
 	p.put(0, fmt.Sprintf("%d of transforming (21 CFR 1.1350), %d of shipping (21 CFR 1.1340), %d of receiving (21 CFR 1.1345).", len(m.GetTransformings()), len(m.GetShippings()), len(m.GetReceivings())))
 	p.put(0, "Written for a recall of one lot; whether a food is on the traceability list, and what local law asks besides, is for whoever answers for the kitchen.")
-	return p.String()
+	return p
 }
 
 // RecallFiles are the files of a recall by name: the page and its tables as CSV.
