@@ -21,6 +21,6 @@ func Outages(site *v1.Site, list []*v1.Outage) string {
 		}
 		rows = append(rows, []string{path.Base(o.GetName()), either(o.GetResourceName(), o.GetResourceId()), p.at(o.GetStartTime()), until, o.GetReason()})
 	}
-	p.table(0, []column{{"NO.", 4, true}, {"WHAT", 20, false}, {"FROM", 14, false}, {"UNTIL", 14, false}, {"WHY", 22, false}}, rows)
+	p.table(0, []column{{"NO.", 4, true}, {"WHAT", 19, false}, {"FROM", 16, false}, {"UNTIL", 16, false}, {"WHY", 17, false}}, rows)
 	return p.String()
 }
