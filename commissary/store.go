@@ -35,6 +35,7 @@ type Tx interface {
 	Lots(kitchen string) Lots
 	Dispatches(kitchen string) Dispatches
 	Rides(kitchen string) Rides
+	Outages(kitchen string) Outages
 	Replies(caller string) Replies
 	Changes(kitchen string) Changes
 	Credentials() Credentials
@@ -185,6 +186,29 @@ type Rides interface {
 	List(night civil.Date) ([]Ride, error)
 	// Loading returns the rides that have not left, by night and run.
 	Loading() ([]Ride, error)
+}
+
+// ReportedOutage is an outage as people reported it.
+type ReportedOutage struct {
+	Outage
+	Number   int // within the kitchen, from 1
+	By       string
+	Reported time.Time
+	EndedBy  string // who said that it works again; empty: nobody yet
+}
+
+// Outages keeps what people reported as out of order.
+type Outages interface {
+	// Append keeps the next report: o.Number must be the newest plus one,
+	// otherwise Conflict.
+	Append(o ReportedOutage) error
+	// Amend replaces a kept report of the same number.
+	Amend(o ReportedOutage) error
+	Get(number int) (ReportedOutage, error)
+	// NotOver returns those that do not end by an instant, by number.
+	NotOver(at time.Time) ([]ReportedOutage, error)
+	// List returns reports newest first, starting below before (0: all).
+	List(before, limit int) ([]ReportedOutage, error)
 }
 
 // Reply is the first answer to a request, kept with its effect.

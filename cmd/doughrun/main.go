@@ -54,7 +54,7 @@ exceptions that somebody should look at.`,
 	}
 	config.AddFlags[config.Client](root.PersistentFlags())
 	root.PersistentFlags().String("output", "text", "how the result is written (text, json)")
-	root.AddCommand(kitchenCommand(), orderCommand(), countCommand(), nightCommand(), planCommand(), batchCommand(), lotCommand(),
+	root.AddCommand(kitchenCommand(), orderCommand(), countCommand(), nightCommand(), planCommand(), outageCommand(), batchCommand(), lotCommand(),
 		dispatchCommand(), pickCommand(), manifestCommand(), stopCommand(), auditCommand(), formulaCommand())
 	root.SetArgs(args)
 	root.SetIn(stdin)

@@ -46,9 +46,21 @@ func draftPlanCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
+		j.sayChanges(m)
 		return j.showPlan(m)
 	})
 	return cmd
+}
+
+// sayChanges says what a draft does otherwise than the plan in force.
+func (j *job) sayChanges(m *v1.DraftPlanResponse) {
+	if len(m.GetChanges()) == 0 {
+		return
+	}
+	fmt.Fprintf(j.talk, "doughrun: %d changes to the plan in force\n", len(m.GetChanges()))
+	for _, c := range m.GetChanges() {
+		fmt.Fprintln(j.talk, "  "+c)
+	}
 }
 
 func (j *job) draftPlan(night string, req *v1.DraftPlanRequest) (*v1.DraftPlanResponse, error) {

@@ -115,10 +115,7 @@ func rehearseCommand() *cobra.Command {
 			if answer.Changes, err = plan.Changes(in.Book, in.Before, p.Batches); err != nil {
 				return err
 			}
-			fmt.Fprintf(j.talk, "doughrun: %d changes to the plan in force\n", len(answer.Changes))
-			for _, c := range answer.Changes {
-				fmt.Fprintln(j.talk, "  "+c)
-			}
+			j.sayChanges(answer)
 		}
 		return j.showPlan(answer)
 	})

@@ -111,6 +111,21 @@ func TestReadOrdersUnreadable(t *testing.T) {
 	}
 }
 
+func TestReadForecast(t *testing.T) {
+	text := "shop,item,bake_date,quantity\nnorth,pail,2026-11-28,3\nnorth,ball,2026-11-28,40\n"
+	all, err := ReadForecast("f.csv", []byte(text), smallBook(t))
+	require.NoError(t, err)
+	require.Equal(t, []commissary.Expected{
+		{Shop: "north", Item: "ball", BakeDate: day(t, "2026-11-28"), Pieces: 40},
+		{Shop: "north", Item: "pail", BakeDate: day(t, "2026-11-28"), Pieces: 3}}, all)
+	_, err = ReadForecast("f.csv", []byte("shop,item,bake_date,quantity\nnroth,ball,28/11/2026,4 kg\nnorth,ball,2026-11-28,3\nnorth,ball,2026-11-28,4\n"), smallBook(t))
+	require.Equal(t, []string{
+		`f.csv:2: there is no shop "nroth" in the kitchen book; did you mean "north"?`,
+		`f.csv:2: bake_date: "28/11/2026" is not a date; write year-month-day, for example 2026-11-27`,
+		`f.csv:2: quantity: "4 kg" is not a whole number from 0 to 100000`,
+		`f.csv:4: shop "north" is forecast to sell "ball" on Sat 28 Nov 2026 twice, first on line 3; keep one`}, faults(t, err))
+}
+
 func TestReadLots(t *testing.T) {
 	text := "code,item,formula,quantity,made,held\n" +
 		"20261125-02-ball,ball,,40,2026-11-25 05:10,box lid was off\n" +

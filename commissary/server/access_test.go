@@ -170,7 +170,7 @@ func about(t *testing.T, m protoreflect.MethodDescriptor, to target) proto.Messa
 	rules := proto.GetExtension(first.Options(), validatev1.E_Field).(*validatev1.FieldRules)
 	form := regexp.MustCompile(rules.GetString().GetPattern())
 	names := []string{k, n, k + "/books/1", n + "/orders/" + to.shop, n + "/plans/1", n + "/dispatches/1",
-		n + "/manifests/" + to.run, k + "/batches/20261126-01", k + "/lots/" + to.lot}
+		n + "/manifests/" + to.run, k + "/batches/20261126-01", k + "/lots/" + to.lot, k + "/outages/1"}
 	i := slices.IndexFunc(names, form.MatchString)
 	require.GreaterOrEqual(t, i, 0, "field 1 of %s is no name of a known form; teach this test", msg.Descriptor().Name())
 	set(first.Name(), names[i])

@@ -1,12 +1,14 @@
 package server
 
 import (
+	"maps"
 	"slices"
 	"time"
 
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
 	"doughrun/commissary/plan"
+	"doughrun/commissary/quantity"
 )
 
 // outDays is for how many nights back batches that came out still matter: the
@@ -90,7 +92,80 @@ func (c *core) loadNight(tx commissary.Tx, id string, date civil.Date, at time.T
 		}
 		in.Posted = append(in.Posted, b.Batch)
 	}
-	return k, in, nil
+	err = c.inForce(tx, id, &in)
+	return k, in, err
+}
+
+// inForce adds what stands against a plan from nothing: what is out of order,
+// the boxes that deliveries took along, and what of the plan in force has not
+// begun, which stays where it was as far as that still serves.
+func (c *core) inForce(tx commissary.Tx, id string, in *plan.Input) error {
+	outages, err := tx.Outages(id).NotOver(in.At)
+	if err != nil {
+		return err
+	}
+	for _, o := range outages {
+		in.Outages = append(in.Outages, o.Outage)
+	}
+	var move []commissary.Batch
+	in.Posted, move = plan.Standing(in.Posted, in.Outages)
+	p, err := tx.Plans(id).Newest(in.Night)
+	switch {
+	case err == nil:
+		begun := map[string]bool{}
+		for _, b := range in.Posted {
+			begun[b.ID] = true
+		}
+		for _, b := range p.Batches {
+			if !begun[b.ID] {
+				b.State = commissary.BatchPlanned
+				in.Before = append(in.Before, b)
+			}
+		}
+	case commissary.KindOf(err) != commissary.NotFound:
+		return err
+	}
+	in.Before = append(in.Before, move...)
+	return c.away(tx, id, in)
+}
+
+// away adds the containers of deliveries that may still be out or unwashed.
+func (c *core) away(tx commissary.Tx, id string, in *plan.Input) error {
+	out := 0
+	for _, b := range in.Book.Containers {
+		out = max(out, b.DaysOut+int(b.WashAndDry/quantity.Day)+1)
+	}
+	container := map[string]string{}
+	for _, it := range in.Book.Items {
+		container[it.ID] = it.Container
+	}
+	for d := -out; d <= 0; d++ {
+		dispatch, err := tx.Dispatches(id).Newest(in.Night.AddDays(d))
+		if commissary.KindOf(err) == commissary.NotFound {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		for _, m := range dispatch.Manifests {
+			if m.Departs.After(in.At) {
+				continue // its lots are on hand still
+			}
+			boxes := map[string]int{}
+			for _, p := range dispatch.Picks {
+				if p.Run == m.Run {
+					boxes[container[p.Item]] += p.Full
+					if p.Loose > 0 {
+						boxes[container[p.Item]]++
+					}
+				}
+			}
+			for _, id := range slices.Sorted(maps.Keys(boxes)) {
+				in.Away = append(in.Away, commissary.Away{Container: id, Containers: boxes[id], Left: m.Departs})
+			}
+		}
+	}
+	return nil
 }
 
 // driven fills in what released dispatches have to say: the night's own the

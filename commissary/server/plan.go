@@ -34,7 +34,13 @@ func (s plans) DraftPlan(ctx context.Context, req *v1.DraftPlanRequest) (*v1.Dra
 		return nil, err
 	}
 	p = plan.Explain(in, p)
-	return &v1.DraftPlanResponse{Plan: k.Plan(p)}, nil
+	resp := &v1.DraftPlanResponse{Plan: k.Plan(p)}
+	if len(in.Before) > 0 {
+		if resp.Changes, err = plan.Changes(in.Book, in.Before, p.Batches); err != nil {
+			return nil, err
+		}
+	}
+	return resp, nil
 }
 
 func (s plans) CheckPlan(ctx context.Context, req *v1.CheckPlanRequest) (*v1.CheckPlanResponse, error) {
@@ -137,6 +143,9 @@ func (s plans) ReleasePlan(ctx context.Context, req *v1.ReleasePlanRequest) (*v1
 		if err := repost(w.Tx, id, released); err != nil {
 			return nil, err
 		}
+		if err := retract(w.Tx, id, in.Before, released); err != nil {
+			return nil, err
+		}
 		n, err := night(w.Tx, id, date)
 		if err != nil {
 			return nil, err
@@ -232,6 +241,24 @@ func repost(tx commissary.Tx, id string, p commissary.Plan) error {
 			if err := tx.Batches(id).Delete(b.ID); err != nil {
 				return err
 			}
+		}
+	}
+	return nil
+}
+
+// retract takes back what earlier nights posted and an outage moved: the plan
+// makes it anew.
+func retract(tx commissary.Tx, id string, moved []commissary.Batch, p commissary.Plan) error {
+	for _, b := range moved {
+		kept, err := tx.Batches(id).Get(b.ID)
+		if commissary.KindOf(err) == commissary.NotFound || err == nil && (kept.State != commissary.BatchPosted || kept.Night == p.Night) {
+			continue
+		}
+		if err == nil {
+			err = tx.Batches(id).Delete(b.ID)
+		}
+		if err != nil {
+			return err
 		}
 	}
 	return nil

@@ -48,6 +48,7 @@ func (t *tx) Batches(kitchen string) commissary.Batches       { return batches{t
 func (t *tx) Lots(kitchen string) commissary.Lots             { return lots{t, kitchen} }
 func (t *tx) Dispatches(kitchen string) commissary.Dispatches { return dispatches{t, kitchen} }
 func (t *tx) Rides(kitchen string) commissary.Rides           { return rides{t, kitchen} }
+func (t *tx) Outages(kitchen string) commissary.Outages       { return outages{t, kitchen} }
 func (t *tx) Replies(caller string) commissary.Replies        { return replies{t, caller} }
 func (t *tx) Changes(kitchen string) commissary.Changes       { return changes{t, kitchen} }
 func (t *tx) Credentials() commissary.Credentials             { return credentials{t} }

@@ -48,6 +48,17 @@ func BatchName(kitchen, batch string) string { return KitchenName(kitchen) + "/b
 // LotName returns kitchens/main/lots/ and the lot's code.
 func LotName(kitchen, code string) string { return KitchenName(kitchen) + "/lots/" + code }
 
+// OutageName returns kitchens/main/outages/7.
+func OutageName(kitchen string, number int) string {
+	return KitchenName(kitchen) + "/outages/" + strconv.Itoa(number)
+}
+
+// ParseOutage returns what is in kitchens/main/outages/7.
+func ParseOutage(name string) (kitchen string, number int, err error) {
+	p, err := match("outage", "kitchens/KITCHEN/outages/NUMBER", name)
+	return p.kitchen, p.revision, err
+}
+
 // newest stands for the revision in force.
 const newest = "newest"
 
@@ -124,6 +135,7 @@ var (
 	idPattern       = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,62}$`)
 	batchPattern    = regexp.MustCompile(`^[0-9]{8}-[0-9]{2,4}$`)
 	lotPattern      = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9.-]{0,63}$`)
+	numberPattern   = regexp.MustCompile(`^[1-9][0-9]{0,8}$`)
 	revisionPattern = regexp.MustCompile(`^([1-9][0-9]{0,8}|` + newest + `)$`)
 )
 
@@ -151,6 +163,10 @@ func match(noun, form, name string) (parts, error) {
 			}
 		case "REVISION":
 			if ok = revisionPattern.MatchString(s); ok && s != newest {
+				p.revision, _ = strconv.Atoi(s)
+			}
+		case "NUMBER":
+			if ok = numberPattern.MatchString(s); ok {
 				p.revision, _ = strconv.Atoi(s)
 			}
 		case "BATCH":

@@ -37,6 +37,7 @@ func Run(t *testing.T, open func(t *testing.T) commissary.Store) {
 		{"Draws", checkDraws},
 		{"Dispatches", checkDispatches},
 		{"Rides", checkRides},
+		{"Outages", checkOutages},
 		{"Replies", checkReplies},
 		{"Changes", checkChanges},
 		{"Credentials", checkCredentials},

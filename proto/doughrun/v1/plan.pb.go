@@ -658,6 +658,490 @@ func (x *ListPlansResponse) GetNextPageToken() string {
 	return ""
 }
 
+// Outage is something that does not work for a time.
+type Outage struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its name, as kitchens/main/outages/7.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// What does not work: a vessel, a bench, or cold for the cold store.
+	ResourceId string `protobuf:"bytes,2,opt,name=resource_id,json=resourceId,proto3" json:"resource_id,omitempty"`
+	// Its name for people.
+	ResourceName string `protobuf:"bytes,3,opt,name=resource_name,json=resourceName,proto3" json:"resource_name,omitempty"`
+	// From when on.
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	// Until when. Not set: until further notice.
+	EndTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// Why, in words.
+	Reason string `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Who reported it.
+	ReportedBy string `protobuf:"bytes,7,opt,name=reported_by,json=reportedBy,proto3" json:"reported_by,omitempty"`
+	// Who said that it works again; empty when nobody has.
+	EndedBy       string `protobuf:"bytes,8,opt,name=ended_by,json=endedBy,proto3" json:"ended_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Outage) Reset() {
+	*x = Outage{}
+	mi := &file_doughrun_v1_plan_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Outage) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Outage) ProtoMessage() {}
+
+func (x *Outage) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_plan_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Outage.ProtoReflect.Descriptor instead.
+func (*Outage) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_plan_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *Outage) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Outage) GetResourceId() string {
+	if x != nil {
+		return x.ResourceId
+	}
+	return ""
+}
+
+func (x *Outage) GetResourceName() string {
+	if x != nil {
+		return x.ResourceName
+	}
+	return ""
+}
+
+func (x *Outage) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
+func (x *Outage) GetEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndTime
+	}
+	return nil
+}
+
+func (x *Outage) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *Outage) GetReportedBy() string {
+	if x != nil {
+		return x.ReportedBy
+	}
+	return ""
+}
+
+func (x *Outage) GetEndedBy() string {
+	if x != nil {
+		return x.EndedBy
+	}
+	return ""
+}
+
+// ReportOutageRequest says what does not work.
+type ReportOutageRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The kitchen, as kitchens/main.
+	Kitchen string `protobuf:"bytes,1,opt,name=kitchen,proto3" json:"kitchen,omitempty"`
+	// A vessel, a bench, or cold for the cold store.
+	ResourceId string `protobuf:"bytes,2,opt,name=resource_id,json=resourceId,proto3" json:"resource_id,omitempty"`
+	// From when on. Not set: now.
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	// Until when. Not set: until further notice.
+	EndTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// Why, in words.
+	Reason string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	// A fresh UUID; sending it again returns the first answer.
+	RequestId     string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReportOutageRequest) Reset() {
+	*x = ReportOutageRequest{}
+	mi := &file_doughrun_v1_plan_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReportOutageRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReportOutageRequest) ProtoMessage() {}
+
+func (x *ReportOutageRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_plan_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReportOutageRequest.ProtoReflect.Descriptor instead.
+func (*ReportOutageRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_plan_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *ReportOutageRequest) GetKitchen() string {
+	if x != nil {
+		return x.Kitchen
+	}
+	return ""
+}
+
+func (x *ReportOutageRequest) GetResourceId() string {
+	if x != nil {
+		return x.ResourceId
+	}
+	return ""
+}
+
+func (x *ReportOutageRequest) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
+func (x *ReportOutageRequest) GetEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndTime
+	}
+	return nil
+}
+
+func (x *ReportOutageRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *ReportOutageRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ReportOutageResponse holds the outage.
+type ReportOutageResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The outage, as kept.
+	Outage        *Outage `protobuf:"bytes,1,opt,name=outage,proto3" json:"outage,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReportOutageResponse) Reset() {
+	*x = ReportOutageResponse{}
+	mi := &file_doughrun_v1_plan_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReportOutageResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReportOutageResponse) ProtoMessage() {}
+
+func (x *ReportOutageResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_plan_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReportOutageResponse.ProtoReflect.Descriptor instead.
+func (*ReportOutageResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_plan_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *ReportOutageResponse) GetOutage() *Outage {
+	if x != nil {
+		return x.Outage
+	}
+	return nil
+}
+
+// EndOutageRequest says that something works again.
+type EndOutageRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The outage, as kitchens/main/outages/7.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// From when on it works. Not set: now.
+	EndTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// A fresh UUID; sending it again returns the first answer.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EndOutageRequest) Reset() {
+	*x = EndOutageRequest{}
+	mi := &file_doughrun_v1_plan_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EndOutageRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EndOutageRequest) ProtoMessage() {}
+
+func (x *EndOutageRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_plan_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EndOutageRequest.ProtoReflect.Descriptor instead.
+func (*EndOutageRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_plan_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *EndOutageRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *EndOutageRequest) GetEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndTime
+	}
+	return nil
+}
+
+func (x *EndOutageRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// EndOutageResponse holds the outage.
+type EndOutageResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The outage, as kept.
+	Outage        *Outage `protobuf:"bytes,1,opt,name=outage,proto3" json:"outage,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EndOutageResponse) Reset() {
+	*x = EndOutageResponse{}
+	mi := &file_doughrun_v1_plan_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EndOutageResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EndOutageResponse) ProtoMessage() {}
+
+func (x *EndOutageResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_plan_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EndOutageResponse.ProtoReflect.Descriptor instead.
+func (*EndOutageResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_plan_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *EndOutageResponse) GetOutage() *Outage {
+	if x != nil {
+		return x.Outage
+	}
+	return nil
+}
+
+// ListOutagesRequest asks for a page of a kitchen's outages.
+type ListOutagesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The kitchen, as kitchens/main.
+	Kitchen string `protobuf:"bytes,1,opt,name=kitchen,proto3" json:"kitchen,omitempty"`
+	// How many at most; 0 leaves it to the service, which also lowers what is too large.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// What the page before returned; empty for the first page.
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListOutagesRequest) Reset() {
+	*x = ListOutagesRequest{}
+	mi := &file_doughrun_v1_plan_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListOutagesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListOutagesRequest) ProtoMessage() {}
+
+func (x *ListOutagesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_plan_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListOutagesRequest.ProtoReflect.Descriptor instead.
+func (*ListOutagesRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_plan_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *ListOutagesRequest) GetKitchen() string {
+	if x != nil {
+		return x.Kitchen
+	}
+	return ""
+}
+
+func (x *ListOutagesRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListOutagesRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListOutagesResponse is a page of outages.
+type ListOutagesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The outages, newest first.
+	Outages []*Outage `protobuf:"bytes,1,rep,name=outages,proto3" json:"outages,omitempty"`
+	// Sent back for the next page; empty on the last one.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// The kitchen and how to print for it.
+	Site          *Site `protobuf:"bytes,3,opt,name=site,proto3" json:"site,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListOutagesResponse) Reset() {
+	*x = ListOutagesResponse{}
+	mi := &file_doughrun_v1_plan_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListOutagesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListOutagesResponse) ProtoMessage() {}
+
+func (x *ListOutagesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_plan_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListOutagesResponse.ProtoReflect.Descriptor instead.
+func (*ListOutagesResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_plan_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *ListOutagesResponse) GetOutages() []*Outage {
+	if x != nil {
+		return x.Outages
+	}
+	return nil
+}
+
+func (x *ListOutagesResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+func (x *ListOutagesResponse) GetSite() *Site {
+	if x != nil {
+		return x.Site
+	}
+	return nil
+}
+
 // PlanSummary is one released plan in short.
 type PlanSummary struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -683,7 +1167,7 @@ type PlanSummary struct {
 
 func (x *PlanSummary) Reset() {
 	*x = PlanSummary{}
-	mi := &file_doughrun_v1_plan_proto_msgTypes[10]
+	mi := &file_doughrun_v1_plan_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -695,7 +1179,7 @@ func (x *PlanSummary) String() string {
 func (*PlanSummary) ProtoMessage() {}
 
 func (x *PlanSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_plan_proto_msgTypes[10]
+	mi := &file_doughrun_v1_plan_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -708,7 +1192,7 @@ func (x *PlanSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanSummary.ProtoReflect.Descriptor instead.
 func (*PlanSummary) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_plan_proto_rawDescGZIP(), []int{10}
+	return file_doughrun_v1_plan_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *PlanSummary) GetName() string {
@@ -806,7 +1290,7 @@ type Plan struct {
 
 func (x *Plan) Reset() {
 	*x = Plan{}
-	mi := &file_doughrun_v1_plan_proto_msgTypes[11]
+	mi := &file_doughrun_v1_plan_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -818,7 +1302,7 @@ func (x *Plan) String() string {
 func (*Plan) ProtoMessage() {}
 
 func (x *Plan) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_plan_proto_msgTypes[11]
+	mi := &file_doughrun_v1_plan_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -831,7 +1315,7 @@ func (x *Plan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Plan.ProtoReflect.Descriptor instead.
 func (*Plan) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_plan_proto_rawDescGZIP(), []int{11}
+	return file_doughrun_v1_plan_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *Plan) GetName() string {
@@ -976,7 +1460,7 @@ type Need struct {
 
 func (x *Need) Reset() {
 	*x = Need{}
-	mi := &file_doughrun_v1_plan_proto_msgTypes[12]
+	mi := &file_doughrun_v1_plan_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -988,7 +1472,7 @@ func (x *Need) String() string {
 func (*Need) ProtoMessage() {}
 
 func (x *Need) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_plan_proto_msgTypes[12]
+	mi := &file_doughrun_v1_plan_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1001,7 +1485,7 @@ func (x *Need) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Need.ProtoReflect.Descriptor instead.
 func (*Need) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_plan_proto_rawDescGZIP(), []int{12}
+	return file_doughrun_v1_plan_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Need) GetShopId() string {
@@ -1127,7 +1611,7 @@ type Take struct {
 
 func (x *Take) Reset() {
 	*x = Take{}
-	mi := &file_doughrun_v1_plan_proto_msgTypes[13]
+	mi := &file_doughrun_v1_plan_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1139,7 +1623,7 @@ func (x *Take) String() string {
 func (*Take) ProtoMessage() {}
 
 func (x *Take) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_plan_proto_msgTypes[13]
+	mi := &file_doughrun_v1_plan_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1152,7 +1636,7 @@ func (x *Take) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Take.ProtoReflect.Descriptor instead.
 func (*Take) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_plan_proto_rawDescGZIP(), []int{13}
+	return file_doughrun_v1_plan_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Take) GetLotCode() string {
@@ -1226,7 +1710,7 @@ type Score struct {
 
 func (x *Score) Reset() {
 	*x = Score{}
-	mi := &file_doughrun_v1_plan_proto_msgTypes[14]
+	mi := &file_doughrun_v1_plan_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1238,7 +1722,7 @@ func (x *Score) String() string {
 func (*Score) ProtoMessage() {}
 
 func (x *Score) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_plan_proto_msgTypes[14]
+	mi := &file_doughrun_v1_plan_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1251,7 +1735,7 @@ func (x *Score) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Score.ProtoReflect.Descriptor instead.
 func (*Score) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_plan_proto_rawDescGZIP(), []int{14}
+	return file_doughrun_v1_plan_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *Score) GetComponent() string {
@@ -1318,7 +1802,48 @@ const file_doughrun_v1_plan_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\"k\n" +
 	"\x11ListPlansResponse\x12.\n" +
 	"\x05plans\x18\x01 \x03(\v2\x18.doughrun.v1.PlanSummaryR\x05plans\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xb2\x02\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xa8\x02\n" +
+	"\x06Outage\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1f\n" +
+	"\vresource_id\x18\x02 \x01(\tR\n" +
+	"resourceId\x12#\n" +
+	"\rresource_name\x18\x03 \x01(\tR\fresourceName\x129\n" +
+	"\n" +
+	"start_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
+	"\bend_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12\x16\n" +
+	"\x06reason\x18\x06 \x01(\tR\x06reason\x12\x1f\n" +
+	"\vreported_by\x18\a \x01(\tR\n" +
+	"reportedBy\x12\x19\n" +
+	"\bended_by\x18\b \x01(\tR\aendedBy\"\xc5\x02\n" +
+	"\x13ReportOutageRequest\x12C\n" +
+	"\akitchen\x18\x01 \x01(\tB)\xbaH&r$2\"^kitchens/[a-z0-9][a-z0-9-]{0,62}$R\akitchen\x12*\n" +
+	"\vresource_id\x18\x02 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18?R\n" +
+	"resourceId\x129\n" +
+	"\n" +
+	"start_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
+	"\bend_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12\"\n" +
+	"\x06reason\x18\x05 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06reason\x12'\n" +
+	"\n" +
+	"request_id\x18\x06 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"C\n" +
+	"\x14ReportOutageResponse\x12+\n" +
+	"\x06outage\x18\x01 \x01(\v2\x13.doughrun.v1.OutageR\x06outage\"\xc9\x01\n" +
+	"\x10EndOutageRequest\x12U\n" +
+	"\x04name\x18\x01 \x01(\tBA\xbaH>r<2:^kitchens/[a-z0-9][a-z0-9-]{0,62}/outages/[1-9][0-9]{0,8}$R\x04name\x125\n" +
+	"\bend_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12'\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"@\n" +
+	"\x11EndOutageResponse\x12+\n" +
+	"\x06outage\x18\x01 \x01(\v2\x13.doughrun.v1.OutageR\x06outage\"\xa8\x01\n" +
+	"\x12ListOutagesRequest\x12C\n" +
+	"\akitchen\x18\x01 \x01(\tB)\xbaH&r$2\"^kitchens/[a-z0-9][a-z0-9-]{0,62}$R\akitchen\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\tpageToken\"\x93\x01\n" +
+	"\x13ListOutagesResponse\x12-\n" +
+	"\aoutages\x18\x01 \x03(\v2\x13.doughrun.v1.OutageR\aoutages\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12%\n" +
+	"\x04site\x18\x03 \x01(\v2\x11.doughrun.v1.SiteR\x04site\"\xb2\x02\n" +
 	"\vPlanSummary\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x05R\brevision\x12,\n" +
@@ -1388,12 +1913,15 @@ const file_doughrun_v1_plan_proto_rawDesc = "" +
 	"\x16PLAN_STATE_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10PLAN_STATE_DRAFT\x10\x01\x12\x17\n" +
 	"\x13PLAN_STATE_RELEASED\x10\x02\x12\x19\n" +
-	"\x15PLAN_STATE_SUPERSEDED\x10\x032\xa2\x03\n" +
+	"\x15PLAN_STATE_SUPERSEDED\x10\x032\xa4\x05\n" +
 	"\vPlanService\x12O\n" +
 	"\tDraftPlan\x12\x1d.doughrun.v1.DraftPlanRequest\x1a\x1e.doughrun.v1.DraftPlanResponse\"\x03\x90\x02\x01\x12O\n" +
 	"\tCheckPlan\x12\x1d.doughrun.v1.CheckPlanRequest\x1a\x1e.doughrun.v1.CheckPlanResponse\"\x03\x90\x02\x01\x12U\n" +
 	"\vReleasePlan\x12\x1f.doughrun.v1.ReleasePlanRequest\x1a .doughrun.v1.ReleasePlanResponse\"\x03\x90\x02\x02\x12I\n" +
-	"\aGetPlan\x12\x1b.doughrun.v1.GetPlanRequest\x1a\x1c.doughrun.v1.GetPlanResponse\"\x03\x90\x02\x01\x12O\n" +
+	"\aGetPlan\x12\x1b.doughrun.v1.GetPlanRequest\x1a\x1c.doughrun.v1.GetPlanResponse\"\x03\x90\x02\x01\x12X\n" +
+	"\fReportOutage\x12 .doughrun.v1.ReportOutageRequest\x1a!.doughrun.v1.ReportOutageResponse\"\x03\x90\x02\x02\x12O\n" +
+	"\tEndOutage\x12\x1d.doughrun.v1.EndOutageRequest\x1a\x1e.doughrun.v1.EndOutageResponse\"\x03\x90\x02\x02\x12U\n" +
+	"\vListOutages\x12\x1f.doughrun.v1.ListOutagesRequest\x1a .doughrun.v1.ListOutagesResponse\"\x03\x90\x02\x01\x12O\n" +
 	"\tListPlans\x12\x1d.doughrun.v1.ListPlansRequest\x1a\x1e.doughrun.v1.ListPlansResponse\"\x03\x90\x02\x01B'Z%doughrun/proto/doughrun/v1;doughrunv1b\x06proto3"
 
 var (
@@ -1409,7 +1937,7 @@ func file_doughrun_v1_plan_proto_rawDescGZIP() []byte {
 }
 
 var file_doughrun_v1_plan_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_doughrun_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
+var file_doughrun_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
 var file_doughrun_v1_plan_proto_goTypes = []any{
 	(PlanState)(0),                // 0: doughrun.v1.PlanState
 	(*DraftPlanRequest)(nil),      // 1: doughrun.v1.DraftPlanRequest
@@ -1422,56 +1950,78 @@ var file_doughrun_v1_plan_proto_goTypes = []any{
 	(*GetPlanResponse)(nil),       // 8: doughrun.v1.GetPlanResponse
 	(*ListPlansRequest)(nil),      // 9: doughrun.v1.ListPlansRequest
 	(*ListPlansResponse)(nil),     // 10: doughrun.v1.ListPlansResponse
-	(*PlanSummary)(nil),           // 11: doughrun.v1.PlanSummary
-	(*Plan)(nil),                  // 12: doughrun.v1.Plan
-	(*Need)(nil),                  // 13: doughrun.v1.Need
-	(*Take)(nil),                  // 14: doughrun.v1.Take
-	(*Score)(nil),                 // 15: doughrun.v1.Score
-	(*Reason)(nil),                // 16: doughrun.v1.Reason
-	(*timestamppb.Timestamp)(nil), // 17: google.protobuf.Timestamp
-	(*Batch)(nil),                 // 18: doughrun.v1.Batch
-	(*Site)(nil),                  // 19: doughrun.v1.Site
-	(Source)(0),                   // 20: doughrun.v1.Source
+	(*Outage)(nil),                // 11: doughrun.v1.Outage
+	(*ReportOutageRequest)(nil),   // 12: doughrun.v1.ReportOutageRequest
+	(*ReportOutageResponse)(nil),  // 13: doughrun.v1.ReportOutageResponse
+	(*EndOutageRequest)(nil),      // 14: doughrun.v1.EndOutageRequest
+	(*EndOutageResponse)(nil),     // 15: doughrun.v1.EndOutageResponse
+	(*ListOutagesRequest)(nil),    // 16: doughrun.v1.ListOutagesRequest
+	(*ListOutagesResponse)(nil),   // 17: doughrun.v1.ListOutagesResponse
+	(*PlanSummary)(nil),           // 18: doughrun.v1.PlanSummary
+	(*Plan)(nil),                  // 19: doughrun.v1.Plan
+	(*Need)(nil),                  // 20: doughrun.v1.Need
+	(*Take)(nil),                  // 21: doughrun.v1.Take
+	(*Score)(nil),                 // 22: doughrun.v1.Score
+	(*Reason)(nil),                // 23: doughrun.v1.Reason
+	(*timestamppb.Timestamp)(nil), // 24: google.protobuf.Timestamp
+	(*Site)(nil),                  // 25: doughrun.v1.Site
+	(*Batch)(nil),                 // 26: doughrun.v1.Batch
+	(Source)(0),                   // 27: doughrun.v1.Source
 }
 var file_doughrun_v1_plan_proto_depIdxs = []int32{
-	12, // 0: doughrun.v1.DraftPlanResponse.plan:type_name -> doughrun.v1.Plan
-	12, // 1: doughrun.v1.CheckPlanRequest.plan:type_name -> doughrun.v1.Plan
-	16, // 2: doughrun.v1.CheckPlanResponse.reasons:type_name -> doughrun.v1.Reason
-	17, // 3: doughrun.v1.ReleasePlanRequest.plan_time:type_name -> google.protobuf.Timestamp
-	12, // 4: doughrun.v1.ReleasePlanResponse.plan:type_name -> doughrun.v1.Plan
-	12, // 5: doughrun.v1.GetPlanResponse.plan:type_name -> doughrun.v1.Plan
-	11, // 6: doughrun.v1.ListPlansResponse.plans:type_name -> doughrun.v1.PlanSummary
-	0,  // 7: doughrun.v1.PlanSummary.state:type_name -> doughrun.v1.PlanState
-	17, // 8: doughrun.v1.PlanSummary.plan_time:type_name -> google.protobuf.Timestamp
-	0,  // 9: doughrun.v1.Plan.state:type_name -> doughrun.v1.PlanState
-	17, // 10: doughrun.v1.Plan.plan_time:type_name -> google.protobuf.Timestamp
-	13, // 11: doughrun.v1.Plan.needs:type_name -> doughrun.v1.Need
-	14, // 12: doughrun.v1.Plan.takes:type_name -> doughrun.v1.Take
-	18, // 13: doughrun.v1.Plan.batches:type_name -> doughrun.v1.Batch
-	15, // 14: doughrun.v1.Plan.scores:type_name -> doughrun.v1.Score
-	16, // 15: doughrun.v1.Plan.exceptions:type_name -> doughrun.v1.Reason
-	19, // 16: doughrun.v1.Plan.site:type_name -> doughrun.v1.Site
-	20, // 17: doughrun.v1.Need.source:type_name -> doughrun.v1.Source
-	17, // 18: doughrun.v1.Need.depart_time:type_name -> google.protobuf.Timestamp
-	17, // 19: doughrun.v1.Need.earliest_mix_end_time:type_name -> google.protobuf.Timestamp
-	17, // 20: doughrun.v1.Need.latest_mix_end_time:type_name -> google.protobuf.Timestamp
-	17, // 21: doughrun.v1.Need.good_from_time:type_name -> google.protobuf.Timestamp
-	17, // 22: doughrun.v1.Need.good_to_time:type_name -> google.protobuf.Timestamp
-	1,  // 23: doughrun.v1.PlanService.DraftPlan:input_type -> doughrun.v1.DraftPlanRequest
-	3,  // 24: doughrun.v1.PlanService.CheckPlan:input_type -> doughrun.v1.CheckPlanRequest
-	5,  // 25: doughrun.v1.PlanService.ReleasePlan:input_type -> doughrun.v1.ReleasePlanRequest
-	7,  // 26: doughrun.v1.PlanService.GetPlan:input_type -> doughrun.v1.GetPlanRequest
-	9,  // 27: doughrun.v1.PlanService.ListPlans:input_type -> doughrun.v1.ListPlansRequest
-	2,  // 28: doughrun.v1.PlanService.DraftPlan:output_type -> doughrun.v1.DraftPlanResponse
-	4,  // 29: doughrun.v1.PlanService.CheckPlan:output_type -> doughrun.v1.CheckPlanResponse
-	6,  // 30: doughrun.v1.PlanService.ReleasePlan:output_type -> doughrun.v1.ReleasePlanResponse
-	8,  // 31: doughrun.v1.PlanService.GetPlan:output_type -> doughrun.v1.GetPlanResponse
-	10, // 32: doughrun.v1.PlanService.ListPlans:output_type -> doughrun.v1.ListPlansResponse
-	28, // [28:33] is the sub-list for method output_type
-	23, // [23:28] is the sub-list for method input_type
-	23, // [23:23] is the sub-list for extension type_name
-	23, // [23:23] is the sub-list for extension extendee
-	0,  // [0:23] is the sub-list for field type_name
+	19, // 0: doughrun.v1.DraftPlanResponse.plan:type_name -> doughrun.v1.Plan
+	19, // 1: doughrun.v1.CheckPlanRequest.plan:type_name -> doughrun.v1.Plan
+	23, // 2: doughrun.v1.CheckPlanResponse.reasons:type_name -> doughrun.v1.Reason
+	24, // 3: doughrun.v1.ReleasePlanRequest.plan_time:type_name -> google.protobuf.Timestamp
+	19, // 4: doughrun.v1.ReleasePlanResponse.plan:type_name -> doughrun.v1.Plan
+	19, // 5: doughrun.v1.GetPlanResponse.plan:type_name -> doughrun.v1.Plan
+	18, // 6: doughrun.v1.ListPlansResponse.plans:type_name -> doughrun.v1.PlanSummary
+	24, // 7: doughrun.v1.Outage.start_time:type_name -> google.protobuf.Timestamp
+	24, // 8: doughrun.v1.Outage.end_time:type_name -> google.protobuf.Timestamp
+	24, // 9: doughrun.v1.ReportOutageRequest.start_time:type_name -> google.protobuf.Timestamp
+	24, // 10: doughrun.v1.ReportOutageRequest.end_time:type_name -> google.protobuf.Timestamp
+	11, // 11: doughrun.v1.ReportOutageResponse.outage:type_name -> doughrun.v1.Outage
+	24, // 12: doughrun.v1.EndOutageRequest.end_time:type_name -> google.protobuf.Timestamp
+	11, // 13: doughrun.v1.EndOutageResponse.outage:type_name -> doughrun.v1.Outage
+	11, // 14: doughrun.v1.ListOutagesResponse.outages:type_name -> doughrun.v1.Outage
+	25, // 15: doughrun.v1.ListOutagesResponse.site:type_name -> doughrun.v1.Site
+	0,  // 16: doughrun.v1.PlanSummary.state:type_name -> doughrun.v1.PlanState
+	24, // 17: doughrun.v1.PlanSummary.plan_time:type_name -> google.protobuf.Timestamp
+	0,  // 18: doughrun.v1.Plan.state:type_name -> doughrun.v1.PlanState
+	24, // 19: doughrun.v1.Plan.plan_time:type_name -> google.protobuf.Timestamp
+	20, // 20: doughrun.v1.Plan.needs:type_name -> doughrun.v1.Need
+	21, // 21: doughrun.v1.Plan.takes:type_name -> doughrun.v1.Take
+	26, // 22: doughrun.v1.Plan.batches:type_name -> doughrun.v1.Batch
+	22, // 23: doughrun.v1.Plan.scores:type_name -> doughrun.v1.Score
+	23, // 24: doughrun.v1.Plan.exceptions:type_name -> doughrun.v1.Reason
+	25, // 25: doughrun.v1.Plan.site:type_name -> doughrun.v1.Site
+	27, // 26: doughrun.v1.Need.source:type_name -> doughrun.v1.Source
+	24, // 27: doughrun.v1.Need.depart_time:type_name -> google.protobuf.Timestamp
+	24, // 28: doughrun.v1.Need.earliest_mix_end_time:type_name -> google.protobuf.Timestamp
+	24, // 29: doughrun.v1.Need.latest_mix_end_time:type_name -> google.protobuf.Timestamp
+	24, // 30: doughrun.v1.Need.good_from_time:type_name -> google.protobuf.Timestamp
+	24, // 31: doughrun.v1.Need.good_to_time:type_name -> google.protobuf.Timestamp
+	1,  // 32: doughrun.v1.PlanService.DraftPlan:input_type -> doughrun.v1.DraftPlanRequest
+	3,  // 33: doughrun.v1.PlanService.CheckPlan:input_type -> doughrun.v1.CheckPlanRequest
+	5,  // 34: doughrun.v1.PlanService.ReleasePlan:input_type -> doughrun.v1.ReleasePlanRequest
+	7,  // 35: doughrun.v1.PlanService.GetPlan:input_type -> doughrun.v1.GetPlanRequest
+	12, // 36: doughrun.v1.PlanService.ReportOutage:input_type -> doughrun.v1.ReportOutageRequest
+	14, // 37: doughrun.v1.PlanService.EndOutage:input_type -> doughrun.v1.EndOutageRequest
+	16, // 38: doughrun.v1.PlanService.ListOutages:input_type -> doughrun.v1.ListOutagesRequest
+	9,  // 39: doughrun.v1.PlanService.ListPlans:input_type -> doughrun.v1.ListPlansRequest
+	2,  // 40: doughrun.v1.PlanService.DraftPlan:output_type -> doughrun.v1.DraftPlanResponse
+	4,  // 41: doughrun.v1.PlanService.CheckPlan:output_type -> doughrun.v1.CheckPlanResponse
+	6,  // 42: doughrun.v1.PlanService.ReleasePlan:output_type -> doughrun.v1.ReleasePlanResponse
+	8,  // 43: doughrun.v1.PlanService.GetPlan:output_type -> doughrun.v1.GetPlanResponse
+	13, // 44: doughrun.v1.PlanService.ReportOutage:output_type -> doughrun.v1.ReportOutageResponse
+	15, // 45: doughrun.v1.PlanService.EndOutage:output_type -> doughrun.v1.EndOutageResponse
+	17, // 46: doughrun.v1.PlanService.ListOutages:output_type -> doughrun.v1.ListOutagesResponse
+	10, // 47: doughrun.v1.PlanService.ListPlans:output_type -> doughrun.v1.ListPlansResponse
+	40, // [40:48] is the sub-list for method output_type
+	32, // [32:40] is the sub-list for method input_type
+	32, // [32:32] is the sub-list for extension type_name
+	32, // [32:32] is the sub-list for extension extendee
+	0,  // [0:32] is the sub-list for field type_name
 }
 
 func init() { file_doughrun_v1_plan_proto_init() }
@@ -1489,7 +2039,7 @@ func file_doughrun_v1_plan_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_doughrun_v1_plan_proto_rawDesc), len(file_doughrun_v1_plan_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   15,
+			NumMessages:   22,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

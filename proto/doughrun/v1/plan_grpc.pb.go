@@ -19,11 +19,14 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	PlanService_DraftPlan_FullMethodName   = "/doughrun.v1.PlanService/DraftPlan"
-	PlanService_CheckPlan_FullMethodName   = "/doughrun.v1.PlanService/CheckPlan"
-	PlanService_ReleasePlan_FullMethodName = "/doughrun.v1.PlanService/ReleasePlan"
-	PlanService_GetPlan_FullMethodName     = "/doughrun.v1.PlanService/GetPlan"
-	PlanService_ListPlans_FullMethodName   = "/doughrun.v1.PlanService/ListPlans"
+	PlanService_DraftPlan_FullMethodName    = "/doughrun.v1.PlanService/DraftPlan"
+	PlanService_CheckPlan_FullMethodName    = "/doughrun.v1.PlanService/CheckPlan"
+	PlanService_ReleasePlan_FullMethodName  = "/doughrun.v1.PlanService/ReleasePlan"
+	PlanService_GetPlan_FullMethodName      = "/doughrun.v1.PlanService/GetPlan"
+	PlanService_ReportOutage_FullMethodName = "/doughrun.v1.PlanService/ReportOutage"
+	PlanService_EndOutage_FullMethodName    = "/doughrun.v1.PlanService/EndOutage"
+	PlanService_ListOutages_FullMethodName  = "/doughrun.v1.PlanService/ListOutages"
+	PlanService_ListPlans_FullMethodName    = "/doughrun.v1.PlanService/ListPlans"
 )
 
 // PlanServiceClient is the client API for PlanService service.
@@ -45,6 +48,17 @@ type PlanServiceClient interface {
 	ReleasePlan(ctx context.Context, in *ReleasePlanRequest, opts ...grpc.CallOption) (*ReleasePlanResponse, error)
 	// GetPlan returns one released plan. For the kitchen. Refuses a plan that was never released (NOT_FOUND).
 	GetPlan(ctx context.Context, in *GetPlanRequest, opts ...grpc.CallOption) (*GetPlanResponse, error)
+	// ReportOutage says that something does not work, now or from a time on. For the kitchen. The next draft plans without
+	// it: what has begun stands, the rest moves as little as it can. Refuses a thing that the book does not have
+	// (INVALID_ARGUMENT) and an end before the beginning (INVALID_ARGUMENT).
+	ReportOutage(ctx context.Context, in *ReportOutageRequest, opts ...grpc.CallOption) (*ReportOutageResponse, error)
+	// EndOutage says that something works again, now or from a time on. For the kitchen. Refuses an outage that nobody
+	// reported (NOT_FOUND), an end before its beginning (INVALID_ARGUMENT), and one that is over (FAILED_PRECONDITION,
+	// reason OUTAGE_OVER): report another.
+	EndOutage(ctx context.Context, in *EndOutageRequest, opts ...grpc.CallOption) (*EndOutageResponse, error)
+	// ListOutages returns what was reported, newest first. For the kitchen. Refuses a page token that another list made
+	// (INVALID_ARGUMENT).
+	ListOutages(ctx context.Context, in *ListOutagesRequest, opts ...grpc.CallOption) (*ListOutagesResponse, error)
 	// ListPlans returns a night's released plans in short, newest first. For the kitchen. Refuses a page token that another
 	// list made (INVALID_ARGUMENT).
 	ListPlans(ctx context.Context, in *ListPlansRequest, opts ...grpc.CallOption) (*ListPlansResponse, error)
@@ -98,6 +112,36 @@ func (c *planServiceClient) GetPlan(ctx context.Context, in *GetPlanRequest, opt
 	return out, nil
 }
 
+func (c *planServiceClient) ReportOutage(ctx context.Context, in *ReportOutageRequest, opts ...grpc.CallOption) (*ReportOutageResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReportOutageResponse)
+	err := c.cc.Invoke(ctx, PlanService_ReportOutage_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *planServiceClient) EndOutage(ctx context.Context, in *EndOutageRequest, opts ...grpc.CallOption) (*EndOutageResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(EndOutageResponse)
+	err := c.cc.Invoke(ctx, PlanService_EndOutage_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *planServiceClient) ListOutages(ctx context.Context, in *ListOutagesRequest, opts ...grpc.CallOption) (*ListOutagesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListOutagesResponse)
+	err := c.cc.Invoke(ctx, PlanService_ListOutages_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *planServiceClient) ListPlans(ctx context.Context, in *ListPlansRequest, opts ...grpc.CallOption) (*ListPlansResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListPlansResponse)
@@ -127,6 +171,17 @@ type PlanServiceServer interface {
 	ReleasePlan(context.Context, *ReleasePlanRequest) (*ReleasePlanResponse, error)
 	// GetPlan returns one released plan. For the kitchen. Refuses a plan that was never released (NOT_FOUND).
 	GetPlan(context.Context, *GetPlanRequest) (*GetPlanResponse, error)
+	// ReportOutage says that something does not work, now or from a time on. For the kitchen. The next draft plans without
+	// it: what has begun stands, the rest moves as little as it can. Refuses a thing that the book does not have
+	// (INVALID_ARGUMENT) and an end before the beginning (INVALID_ARGUMENT).
+	ReportOutage(context.Context, *ReportOutageRequest) (*ReportOutageResponse, error)
+	// EndOutage says that something works again, now or from a time on. For the kitchen. Refuses an outage that nobody
+	// reported (NOT_FOUND), an end before its beginning (INVALID_ARGUMENT), and one that is over (FAILED_PRECONDITION,
+	// reason OUTAGE_OVER): report another.
+	EndOutage(context.Context, *EndOutageRequest) (*EndOutageResponse, error)
+	// ListOutages returns what was reported, newest first. For the kitchen. Refuses a page token that another list made
+	// (INVALID_ARGUMENT).
+	ListOutages(context.Context, *ListOutagesRequest) (*ListOutagesResponse, error)
 	// ListPlans returns a night's released plans in short, newest first. For the kitchen. Refuses a page token that another
 	// list made (INVALID_ARGUMENT).
 	ListPlans(context.Context, *ListPlansRequest) (*ListPlansResponse, error)
@@ -151,6 +206,15 @@ func (UnimplementedPlanServiceServer) ReleasePlan(context.Context, *ReleasePlanR
 }
 func (UnimplementedPlanServiceServer) GetPlan(context.Context, *GetPlanRequest) (*GetPlanResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetPlan not implemented")
+}
+func (UnimplementedPlanServiceServer) ReportOutage(context.Context, *ReportOutageRequest) (*ReportOutageResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReportOutage not implemented")
+}
+func (UnimplementedPlanServiceServer) EndOutage(context.Context, *EndOutageRequest) (*EndOutageResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method EndOutage not implemented")
+}
+func (UnimplementedPlanServiceServer) ListOutages(context.Context, *ListOutagesRequest) (*ListOutagesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListOutages not implemented")
 }
 func (UnimplementedPlanServiceServer) ListPlans(context.Context, *ListPlansRequest) (*ListPlansResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListPlans not implemented")
@@ -248,6 +312,60 @@ func _PlanService_GetPlan_Handler(srv interface{}, ctx context.Context, dec func
 	return interceptor(ctx, in, info, handler)
 }
 
+func _PlanService_ReportOutage_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReportOutageRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanServiceServer).ReportOutage(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanService_ReportOutage_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanServiceServer).ReportOutage(ctx, req.(*ReportOutageRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlanService_EndOutage_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(EndOutageRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanServiceServer).EndOutage(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanService_EndOutage_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanServiceServer).EndOutage(ctx, req.(*EndOutageRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlanService_ListOutages_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListOutagesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanServiceServer).ListOutages(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanService_ListOutages_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanServiceServer).ListOutages(ctx, req.(*ListOutagesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _PlanService_ListPlans_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListPlansRequest)
 	if err := dec(in); err != nil {
@@ -288,6 +406,18 @@ var PlanService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetPlan",
 			Handler:    _PlanService_GetPlan_Handler,
+		},
+		{
+			MethodName: "ReportOutage",
+			Handler:    _PlanService_ReportOutage_Handler,
+		},
+		{
+			MethodName: "EndOutage",
+			Handler:    _PlanService_EndOutage_Handler,
+		},
+		{
+			MethodName: "ListOutages",
+			Handler:    _PlanService_ListOutages_Handler,
 		},
 		{
 			MethodName: "ListPlans",
