@@ -16,15 +16,13 @@ func (s dispatches) CompareOrder(ctx context.Context, req *v1.CompareOrderReques
 	if err != nil {
 		return nil, err
 	}
-	k, d, _, err := s.released(ctx, wire.DispatchName(id, date, 0))
+	k, d, _, err := s.inForce(ctx, wire.DispatchName(id, date, 0))
 	if err != nil {
 		return nil, err
 	}
 	i := slices.IndexFunc(d.Manifests, func(m commissary.Manifest) bool { return m.Run == run })
 	if i < 0 {
-		e := commissary.Refuse(commissary.NotFound, "RUN_NOT_FOUND", "run %q carries nothing the morning after the night of %s; list the manifests to see which do", run, date.Long())
-		e.Meta = map[string]string{"run": run}
-		return nil, e
+		return nil, noRun(run, date)
 	}
 	var ours []string
 	for _, stop := range d.Manifests[i].Stops {
