@@ -24,6 +24,7 @@ type Book struct {
 	Shops       []Shop
 	Vehicles    []Vehicle
 	Runs        []Run
+	Adjustments []Adjustment `json:",omitempty"` // of sales, by holidays and events, in the order they apply
 }
 
 // Kitchen says where and how the kitchen works.

@@ -35,6 +35,7 @@ func (r *reader) kitchenBook(root *yaml.Node) {
 	r.shops(f)
 	r.vehicles(f)
 	r.runs(f)
+	r.adjustments(f)
 	f.close()
 	r.judge()
 }

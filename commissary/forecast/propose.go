@@ -130,6 +130,26 @@ func (p Proposal) String() string {
 	return b.String()
 }
 
+// Changes returns what each adjustment did to the covered days in all, in the
+// order in which they applied.
+func (p Proposal) Changes() []Change {
+	var all []Change
+	for _, d := range p.Days {
+		if !d.Covered {
+			continue
+		}
+		for _, c := range d.Changes {
+			i := slices.IndexFunc(all, func(x Change) bool { return x.Name == c.Name })
+			if i < 0 {
+				all = append(all, c)
+			} else {
+				all[i].By += c.By
+			}
+		}
+	}
+	return all
+}
+
 // Propose works out what to order: the expected sale of the services the
 // delivery must cover, and safety, less what is on hand and coming and still
 // usable then, up to full containers. Until the delivery and during its days

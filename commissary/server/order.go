@@ -36,7 +36,7 @@ func (s orders) SubmitOrder(ctx context.Context, req *v1.SubmitOrderRequest) (*v
 			return nil, err
 		}
 		o := d.next(commissary.OrderAccepted, w)
-		o.Lines, o.Closed = lines, req.GetClosed()
+		o.Lines, o.Closed, o.Phoned = lines, req.GetClosed(), req.GetPhonedBy()
 		if err := s.keep(w, d, o, "submitted"); err != nil {
 			return nil, err
 		}
@@ -109,6 +109,7 @@ func (s orders) AdmitLateOrder(ctx context.Context, req *v1.AdmitLateOrderReques
 		}
 		o := d.next(commissary.OrderLate, w)
 		o.Lines, o.Closed, o.LateBy, o.LateWhy = lines, req.GetClosed(), w.who, req.GetLateReason()
+		o.Phoned = req.GetPhonedBy()
 		if err := s.keep(w, d, o, "admitted late ("+o.LateWhy+")"); err != nil {
 			return nil, err
 		}
@@ -127,6 +128,9 @@ func (s orders) keep(w *writing, d *desk, o commissary.Order, verb string) error
 	}
 	if err := w.Orders(d.id()).Append(o); err != nil {
 		return err
+	}
+	if o.Phoned != "" {
+		verb += ", phoned in by " + o.Phoned
 	}
 	return w.record(d.id(), wire.OrderName(d.id(), o.Night, o.Shop), "revision %d %s, %d lines", o.Revision, verb, len(o.Lines))
 }

@@ -87,7 +87,7 @@ func New(o Options) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &core{store: o.Store, now: o.Now, books: newShelf(), fits: newFits()}
+	c := &core{store: o.Store, now: o.Now, books: newShelf()}
 	identifies := identifiesLocal
 	options := []grpc.ServerOption{
 		grpc.MaxRecvMsgSize(maxMessage),
@@ -147,7 +147,6 @@ type core struct {
 	store commissary.Store
 	now   func() time.Time
 	books *shelf
-	fits  *fits
 }
 
 // view runs a read. The time is read once and travels with it.

@@ -125,7 +125,8 @@ func everything(t *testing.T) []written {
 			write:  func() proto.Message { return wire.BookRevision("main", revision) },
 			unsaid: map[string]string{"Source": "it travels beside the revision, in GetBook alone, for its size"}},
 		{name: "order", noun: reflect.ValueOf(&order).Elem(), write: func() proto.Message { return w.Order(order) }},
-		{name: "night", noun: reflect.ValueOf(&night).Elem(), write: func() proto.Message { return w.Night(night) }},
+		{name: "night", noun: reflect.ValueOf(&night).Elem(), write: func() proto.Message { return w.Night(night) },
+			unfilled: map[string]string{"silent_shops": "it follows from the night's orders, which the server looks up"}},
 		{name: "plan", noun: reflect.ValueOf(&plan).Elem(), write: func() proto.Message { return w.Plan(plan) },
 			unfilled: map[string]string{
 				"batches.name": posted, "batches.etag": posted, "batches.night_date": posted, "batches.plan_revision": posted,
