@@ -32,11 +32,12 @@ import (
 
 // kitchen is a real server over a real store, behind a pipe in memory.
 type kitchen struct {
-	t     *testing.T
-	conn  *grpc.ClientConn
-	clock *clock
-	store commissary.Store
-	log   *strings.Builder
+	service *server.Server
+	t       *testing.T
+	conn    *grpc.ClientConn
+	clock   *clock
+	store   commissary.Store
+	log     *strings.Builder
 
 	books      v1.KitchenServiceClient
 	orders     v1.OrderServiceClient
@@ -104,6 +105,7 @@ func start(t *testing.T, change ...func(*server.Options)) *kitchen {
 	}
 	s, err := server.New(o)
 	require.NoError(t, err)
+	k.service = s
 	pipe := bufconn.Listen(1 << 20)
 	served := make(chan error, 1)
 	go func() { served <- s.Serve(pipe) }()
