@@ -54,8 +54,6 @@ type Counts interface {
 	PutSale(s Sale) error
 	// Sales returns what a shop sold since a day, by item and day.
 	Sales(shop string, since civil.Date) ([]Sale, error)
-	// Sold returns the items that a shop has sales of between two days, sorted.
-	Sold(shop string, from, to civil.Date) ([]string, error)
 
 	// PutFit keeps what was learned of an item in the place of what was learned before.
 	PutFit(f Fit) error
@@ -66,7 +64,7 @@ type Counts interface {
 	// Unlearned returns shops and items that have sales since a day and no fit
 	// through the newest of them, by shop and item, each with that day as
 	// Through and without Text.
-	Unlearned(since civil.Date, limit int) ([]Fit, error)
+	Unlearned(since civil.Date) ([]Fit, error)
 }
 
 // Fit is what package forecast learned of one shop's item, as a document of its own.

@@ -33,6 +33,7 @@ var access = map[string][5]grant{
 
 	v1.OrderService_SubmitOrder_FullMethodName:    {own, all, no, all, all},
 	v1.OrderService_GetOrder_FullMethodName:       {own, all, no, all, all},
+	v1.OrderService_GetReceipt_FullMethodName:     {own, all, no, all, all},
 	v1.OrderService_ListOrders_FullMethodName:     {no, all, no, all, all},
 	v1.OrderService_CancelOrder_FullMethodName:    {own, all, no, all, all},
 	v1.OrderService_AdmitLateOrder_FullMethodName: {no, no, no, all, all},

@@ -4,6 +4,8 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"iter"
+	"slices"
 	"time"
 
 	"doughrun/commissary"
@@ -14,10 +16,6 @@ import (
 // fitLife is for how many days a stored fit is proposed from: it reaches
 // farther, but what has been counted since should be learned by then.
 const fitLife = 14
-
-// learnAtOnce is how many items are learned between two looks at the clock of
-// whoever waits for the store.
-const learnAtOnce = 60
 
 // LearnDue learns what shops have sold since it was learned last, and keeps
 // it, so that proposals need not. It is to be called every so often.
@@ -33,68 +31,81 @@ func (c *core) learnDue(ctx context.Context) error {
 		return err
 	}
 	for _, id := range ids {
-		for {
-			n, err := c.learnSome(ctx, id)
+		var due []commissary.Fit
+		err := c.view(ctx, func(tx commissary.Tx, at time.Time) error {
+			k, err := c.kitchen(tx, id, 0)
 			if err != nil {
 				return err
 			}
-			if n == 0 {
-				break
+			due, err = tx.Counts(id).Unlearned(k.zone.Date(at).AddDays(1 - historyDays))
+			return err
+		})
+		if err != nil {
+			return err
+		}
+		for of := range byShop(due) {
+			if err := c.learnShop(ctx, id, of); err != nil {
+				return err
 			}
 		}
 	}
 	return nil
 }
 
-// learnSome learns a few items of a kitchen and returns how many. It reads,
-// learns outside of any transaction, and keeps the fits in one.
-func (c *core) learnSome(ctx context.Context, id string) (int, error) {
-	var due []commissary.Fit
-	var learned []forecast.Series
+// byShop are the runs of fits of one shop.
+func byShop(all []commissary.Fit) iter.Seq[[]commissary.Fit] {
+	return func(yield func([]commissary.Fit) bool) {
+		for len(all) > 0 {
+			n := 1
+			for n < len(all) && all[n].Shop == all[0].Shop {
+				n++
+			}
+			if !yield(all[:n]) {
+				return
+			}
+			all = all[n:]
+		}
+	}
+}
+
+// learnShop learns items of one shop. It reads, learns outside of any
+// transaction, and keeps the fits in one.
+func (c *core) learnShop(ctx context.Context, id string, due []commissary.Fit) error {
+	series := make([]forecast.Series, len(due))
 	err := c.view(ctx, func(tx commissary.Tx, at time.Time) error {
-		due, learned = nil, nil
 		k, err := c.kitchen(tx, id, 0)
 		if err != nil {
 			return err
 		}
-		since := k.zone.Date(at).AddDays(1 - historyDays)
-		if due, err = tx.Counts(id).Unlearned(since, learnAtOnce); err != nil {
+		shop, _ := k.shop(due[0].Shop)
+		sales, err := tx.Counts(id).Sales(due[0].Shop, k.zone.Date(at).AddDays(1-historyDays))
+		if err != nil {
 			return err
 		}
-		var shop string
-		var sales []commissary.Sale
-		for _, f := range due {
-			if f.Shop != shop {
-				shop = f.Shop
-				if sales, err = tx.Counts(id).Sales(shop, since); err != nil {
-					return err
-				}
-			}
-			of, _ := k.shop(shop)
-			var own []commissary.Sale
-			for _, v := range sales {
-				if v.Item == f.Item {
-					own = append(own, v)
-				}
-			}
-			learned = append(learned, k.history(of, f.Through, own)[f.Item])
+		byItem := map[string][]commissary.Sale{}
+		for _, v := range sales {
+			byItem[v.Item] = append(byItem[v.Item], v)
+		}
+		for i, f := range due {
+			series[i] = k.history(shop, f.Through, byItem[f.Item])[f.Item]
 		}
 		return nil
 	})
-	if err != nil || len(due) == 0 {
-		return 0, err
+	if err != nil {
+		return err
 	}
-	for i, s := range learned {
+	learned := slices.Clone(due)
+	for i, s := range series {
 		fit, err := forecast.Learn(s)
 		if err != nil {
-			return 0, err
+			return err
 		}
-		if due[i].Text, err = json.Marshal(fit); err != nil {
-			return 0, err
+		if learned[i].Text, err = json.Marshal(fit); err != nil {
+			return err
 		}
 	}
-	return len(due), c.store.Update(ctx, func(tx commissary.Tx) error {
-		for _, f := range due {
+	return c.store.Update(ctx, func(tx commissary.Tx) error {
+		for _, f := range learned {
 			if err := tx.Counts(id).PutFit(f); err != nil {
 				return err
 			}
@@ -103,9 +114,10 @@ func (c *core) learnSome(ctx context.Context, id string) (int, error) {
 	})
 }
 
-// stored returns what was learned of a shop's items up to a night. What is not
-// kept, is of later days or too old is learned on the spot.
-func (k *kitchen) stored(tx commissary.Tx, shop commissary.Shop, night civil.Date) (map[string]forecast.Fit, error) {
+// stored returns what was learned of a shop's items up to a night. What has
+// sold of late and is not kept, or is of later days or too old, is learned on
+// the spot.
+func (k *kitchen) stored(tx commissary.Tx, shop commissary.Shop, night civil.Date, late map[string]forecast.Series) (map[string]forecast.Fit, error) {
 	kept, err := tx.Counts(k.id()).Fits(shop.ID)
 	if err != nil {
 		return nil, err
@@ -121,12 +133,8 @@ func (k *kitchen) stored(tx commissary.Tx, shop commissary.Shop, night civil.Dat
 		}
 		fits[f.Item] = fit
 	}
-	sold, err := tx.Counts(k.id()).Sold(shop.ID, night.AddDays(1-historyDays), night)
-	if err != nil {
-		return nil, err
-	}
 	lacking := false
-	for _, item := range sold {
+	for item := range late {
 		_, have := fits[item]
 		lacking = lacking || !have
 	}

@@ -20,7 +20,7 @@ import (
 const historyDays = 2 * 365
 
 // usualDays is how far back the usual quantity of a weekday is looked for.
-const usualDays = 16 * 7
+const usualDays = 10 * 7
 
 // standingFor is how many counted days a forecast needs before it is believed
 // more than the standing order: two weeks (common practice, no source).
@@ -58,7 +58,7 @@ func (c *core) till(ctx context.Context, id, shopID string, night civil.Date) (*
 			return err
 		}
 		t.series = k.history(shop, night, sales)
-		if t.fits, err = k.stored(tx, shop, night); err != nil {
+		if t.fits, err = k.stored(tx, shop, night, t.series); err != nil {
 			return err
 		}
 		orders, err := tx.Orders(id).Since(night.AddDays(-max(k.Book.Kitchen.PlanDays, 1)))

@@ -33,7 +33,7 @@ import (
 // kitchen is a real server over a real store, behind a pipe in memory.
 type kitchen struct {
 	service *server.Server
-	t       *testing.T
+	t       testing.TB
 	conn    *grpc.ClientConn
 	clock   *clock
 	store   commissary.Store
@@ -93,7 +93,7 @@ func id() string {
 }
 
 // start returns a server that has no kitchen yet.
-func start(t *testing.T, change ...func(*server.Options)) *kitchen {
+func start(t testing.TB, change ...func(*server.Options)) *kitchen {
 	t.Helper()
 	facts, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "facts.db"), store.Options{})
 	require.NoError(t, err)
@@ -135,7 +135,7 @@ func (l *lockedWriter) Write(b []byte) (int, error) {
 	return l.w.Write(b)
 }
 
-func book(t *testing.T) []byte {
+func book(t testing.TB) []byte {
 	t.Helper()
 	b, err := os.ReadFile("testdata/kitchen.yaml")
 	require.NoError(t, err)

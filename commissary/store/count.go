@@ -73,14 +73,6 @@ func (c counts) Sales(shop string, since civil.Date) ([]commissary.Sale, error) 
 		c.kitchen, shop, since.String())
 }
 
-func (c counts) Sold(shop string, from, to civil.Date) ([]string, error) {
-	return list(c.tx, func(s scan) (item string, err error) {
-		err = s(&item)
-		return item, err
-	}, `SELECT DISTINCT item FROM sales WHERE kitchen = $1 AND shop = $2 AND day BETWEEN $3 AND $4 ORDER BY item`,
-		c.kitchen, shop, from.String(), to.String())
-}
-
 func (c counts) PutFit(f commissary.Fit) error {
 	_, err := c.exec(`INSERT INTO fits (kitchen, shop, item, through, document) VALUES ($1, $2, $3, $4, $5)
 		ON CONFLICT (kitchen, shop, item) DO UPDATE SET through = excluded.through, document = excluded.document`,
@@ -100,7 +92,7 @@ func (c counts) ForgetFit(shop, item string) error {
 	return err
 }
 
-func (c counts) Unlearned(since civil.Date, limit int) ([]commissary.Fit, error) {
+func (c counts) Unlearned(since civil.Date) ([]commissary.Fit, error) {
 	return list(c.tx, func(s scan) (f commissary.Fit, err error) {
 		err = s(&f.Shop, &f.Item, day{&f.Through})
 		return f, err
@@ -109,5 +101,5 @@ func (c counts) Unlearned(since civil.Date, limit int) ([]commissary.Fit, error)
 		) s
 		LEFT JOIN fits f ON f.kitchen = $1 AND f.shop = s.shop AND f.item = s.item
 		WHERE f.through IS NULL OR f.through < s.newest
-		ORDER BY s.shop, s.item LIMIT $3`, c.kitchen, since.String(), most(limit))
+		ORDER BY s.shop, s.item`, c.kitchen, since.String())
 }
