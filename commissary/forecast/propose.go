@@ -236,6 +236,12 @@ func (a Ask) check(c Calendar) error {
 	return nil
 }
 
+// Sale returns the expected sale of the fit's item on a day, adjustments applied.
+func (f Fit) Sale(c Calendar, day civil.Date) (Milli, error) {
+	s, err := Ask{Item: commissary.Item{ID: f.Item}, Fit: f}.sale(c, day)
+	return s.Sale, err
+}
+
 // sale returns the expected sale of a day, its adjustments applied in their
 // order, each to what those before it left.
 func (a Ask) sale(c Calendar, day civil.Date) (DaySale, error) {

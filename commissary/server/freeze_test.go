@@ -81,6 +81,11 @@ func TestLinesFreezeAtTheirOwnMoment(t *testing.T) {
 	_, err = k.dispatches.ReleaseDispatch(t.Context(), &v1.ReleaseDispatchRequest{Night: night, DraftTime: d.GetDispatch().GetDraftTime(),
 		InputHash: d.GetDispatch().GetInputHash(), RequestId: id()})
 	require.NoError(t, err)
+	manifests, err := k.dispatches.ListManifests(t.Context(), &v1.ListManifestsRequest{Night: night})
+	require.NoError(t, err)
+	for _, s := range manifests.GetManifests()[0].GetStops() {
+		require.Contains(t, s.GetLate(), "admitted after the close by local (phoned)", "the driver sees it too")
+	}
 	_, err = k.admit(west, "2", line("ball", 9))
 	_, _, faults = refused(t, err, codes.FailedPrecondition, "NIGHT_DISPATCHED")
 	require.Contains(t, faults[0].GetDescription(), "the goods were released")

@@ -11,7 +11,6 @@ import (
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
 	"doughrun/commissary/forecast"
-	"doughrun/commissary/quantity"
 	"doughrun/commissary/wire"
 	v1 "doughrun/proto/doughrun/v1"
 )
@@ -162,6 +161,17 @@ func (k *kitchen) adjusting(shop, item string, day civil.Date) []commissary.Adju
 	return all
 }
 
+// adjustments are the book's, and then others, of a shop's item.
+func (k *kitchen) adjustments(shop, item string, others ...commissary.Adjustment) []forecast.Adjustment {
+	var all []forecast.Adjustment
+	for _, a := range slices.Concat(k.Adjustments, others) {
+		if adjusts(a, shop, item) {
+			all = append(all, forecast.Adjustment{Name: a.Name, From: a.From, To: a.To, Change: a.Change, Pieces: a.Pieces})
+		}
+	}
+	return all
+}
+
 // adjusts reports whether an adjustment is for a shop's item.
 func adjusts(a commissary.Adjustment, shop, item string) bool {
 	return (len(a.Shops) == 0 || slices.Contains(a.Shops, shop)) && (len(a.Items) == 0 || slices.Contains(a.Items, item))
@@ -190,13 +200,7 @@ func (s orders) ProposeOrder(ctx context.Context, req *v1.ProposeOrderRequest) (
 	}
 	resp := &v1.ProposeOrderResponse{Counted: t.count != nil, Site: t.Site()}
 	for _, it := range t.Items {
-		calendar.Adjustments = nil
-		for _, a := range slices.Concat(t.Adjustments, adjustments) {
-			if adjusts(a, t.shop.ID, it.ID) {
-				calendar.Adjustments = append(calendar.Adjustments,
-					forecast.Adjustment{Name: a.Name, From: a.From, To: a.To, Change: a.Change, Pieces: a.Pieces})
-			}
-		}
+		calendar.Adjustments = t.adjustments(t.shop.ID, it.ID, adjustments...)
 		line, err := t.propose(it, calendar)
 		if err != nil {
 			return nil, err

@@ -134,9 +134,9 @@ func (r *receipt) comes(it commissary.Item, l commissary.OrderLine, line *v1.Rec
 // promises fills in where a line is planned to come from; before there is a
 // plan, what any batch for it must hold.
 func (r *receipt) promises(tx commissary.Tx, it commissary.Item, l commissary.OrderLine, arrives time.Time, line *v1.ReceiptLine) error {
-	part := func(pieces quantity.Pieces, lot, batch string, made time.Time) {
-		u := plan.UseWindow(&r.declared.Book, r.zone, made, it, r.shop, arrives)
-		line.Parts = append(line.Parts, &v1.ReceiptPart{Pieces: int64(pieces), LotCode: lot, BatchId: batch,
+	part := func(pieces quantity.Pieces, batch string, l commissary.Lot) {
+		u := plan.UseWindow(&r.declared.Book, r.zone, l, it, r.shop, arrives)
+		line.Parts = append(line.Parts, &v1.ReceiptPart{Pieces: int64(pieces), LotCode: l.Code, BatchId: batch,
 			UseFromTime: wire.Instant(u.From), UseByTime: wire.Instant(u.By)})
 	}
 	is := func(shop, item string, bake civil.Date) bool {
@@ -148,7 +148,7 @@ func (r *receipt) promises(tx commissary.Tx, it commissary.Item, l commissary.Or
 			made[b.ID] = b.MixEnd
 			for _, s := range b.Serves {
 				if is(s.Shop, s.Item, s.BakeDate) {
-					part(s.Pieces, "", b.ID, b.MixEnd)
+					part(s.Pieces, b.ID, commissary.Lot{Item: it.ID, Made: b.MixEnd})
 				}
 			}
 		}
@@ -157,21 +157,21 @@ func (r *receipt) promises(tx commissary.Tx, it commissary.Item, l commissary.Or
 				continue
 			}
 			when, known := made[t.Batch]
+			lot := commissary.Lot{Item: it.ID, Made: when}
+			var err error
 			switch {
 			case t.Lot != "":
-				lot, err := tx.Lots(r.id()).Get(t.Lot)
-				if err != nil {
+				if lot, err = tx.Lots(r.id()).Get(t.Lot); err != nil {
 					return err
 				}
-				when = lot.Made
 			case !known:
 				b, err := tx.Batches(r.id()).Get(t.Batch)
 				if err != nil {
 					return err
 				}
-				when = b.MixEnd
+				lot.Made = b.MixEnd
 			}
-			part(t.Pieces, t.Lot, t.Batch, when)
+			part(t.Pieces, t.Batch, lot)
 		}
 		for _, e := range p.Exceptions {
 			if e.Code == commissary.ReasonShort && is(e.Shop, e.Item, e.BakeDate) {

@@ -87,6 +87,13 @@ func (w *Writer) manifest(d commissary.Dispatch, m commissary.Manifest) *v1.Mani
 		DispatchRevision: int32(d.Revision),
 		Site:             w.Site(),
 	}
+	for _, s := range out.Stops {
+		for _, e := range d.Exceptions {
+			if e.Code == commissary.ReasonLate && e.Shop == s.ShopId {
+				s.Late = e.Text
+			}
+		}
+	}
 	if d.Revision > 0 {
 		out.Name = ManifestName(w.kitchen(), d.Night, m.Run)
 	}

@@ -140,6 +140,7 @@ func everything(t *testing.T) []written {
 			unfilled: map[string]string{
 				"manifests.ride": services, "manifests.probe_limit_millicelsius": services,
 				"manifests.stops.receive_from_time": services, "manifests.stops.receive_to_time": services,
+				"manifests.stops.late": "it follows from an exception of a late order",
 			}},
 		{name: "ride", noun: reflect.ValueOf(&ride).Elem(), write: func() proto.Message { return w.Ride(ride) },
 			unsaid: map[string]string{"Night": "the manifest's", "Run": "the manifest's"}},
@@ -229,7 +230,7 @@ func TestEveryFieldOfAMessageIsRead(t *testing.T) {
 			"manifests.site.time_zone": forPeople, "manifests.site.units": forPeople,
 			"manifests.stops.shop_name": forPeople, "manifests.stops.address": forPeople, "manifests.stops.phone": forPeople,
 			"manifests.stops.access": forPeople, "manifests.stops.unattended": forPeople,
-			"manifests.stops.receive_from_time": forPeople, "manifests.stops.receive_to_time": forPeople,
+			"manifests.stops.late": forPeople, "manifests.stops.receive_from_time": forPeople, "manifests.stops.receive_to_time": forPeople,
 			"manifests.ride": "the service's", "manifests.probe_limit_millicelsius": "the service's",
 			"manifests.stops.lines.item_name": forPeople, "manifests.stops.lines.container_name": forPeople,
 		}},

@@ -1604,6 +1604,8 @@ type ManifestStop struct {
 	ReceiveFromTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=receive_from_time,json=receiveFromTime,proto3" json:"receive_from_time,omitempty"`
 	// The latest.
 	ReceiveToTime *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=receive_to_time,json=receiveToTime,proto3" json:"receive_to_time,omitempty"`
+	// Who admitted the shop's order after the close, and why. Empty for any other order. Ignored in a request.
+	Late          string `protobuf:"bytes,14,opt,name=late,proto3" json:"late,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1727,6 +1729,13 @@ func (x *ManifestStop) GetReceiveToTime() *timestamppb.Timestamp {
 		return x.ReceiveToTime
 	}
 	return nil
+}
+
+func (x *ManifestStop) GetLate() string {
+	if x != nil {
+		return x.Late
+	}
+	return ""
 }
 
 // ManifestLine is one item of one lot at one stop.
@@ -2188,7 +2197,7 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\x11dispatch_revision\x18\v \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\x10dispatchRevision\x12%\n" +
 	"\x04site\x18\f \x01(\v2\x11.doughrun.v1.SiteR\x04site\x12%\n" +
 	"\x04ride\x18\r \x01(\v2\x11.doughrun.v1.RideR\x04ride\x128\n" +
-	"\x18probe_limit_millicelsius\x18\x0e \x01(\x05R\x16probeLimitMillicelsius\"\xe2\x04\n" +
+	"\x18probe_limit_millicelsius\x18\x0e \x01(\x05R\x16probeLimitMillicelsius\"\x80\x05\n" +
 	"\fManifestStop\x12 \n" +
 	"\ashop_id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18?R\x06shopId\x12%\n" +
 	"\tshop_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bshopName\x12\"\n" +
@@ -2208,7 +2217,8 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	" \x03(\tB\x0e\xbaH\v\x92\x01\b\x10d\"\x04r\x02\x18?R\tallergens\x12:\n" +
 	"\x05lines\x18\v \x03(\v2\x19.doughrun.v1.ManifestLineB\t\xbaH\x06\x92\x01\x03\x10\xd0\x0fR\x05lines\x12F\n" +
 	"\x11receive_from_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\x0freceiveFromTime\x12B\n" +
-	"\x0freceive_to_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\rreceiveToTime\"\xe5\x03\n" +
+	"\x0freceive_to_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\rreceiveToTime\x12\x1c\n" +
+	"\x04late\x18\x0e \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\x04late\"\xe5\x03\n" +
 	"\fManifestLine\x12 \n" +
 	"\aitem_id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18?R\x06itemId\x12%\n" +
 	"\titem_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bitemName\x12\"\n" +
