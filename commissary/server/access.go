@@ -151,6 +151,8 @@ func nameOf(req any) string {
 // owns reports whether a request concerns the caller's shop or run alone.
 func (c *core) owns(ctx context.Context, who commissary.Caller, req any) (bool, error) {
 	switch r := req.(type) {
+	case *v1.SubmitOrderRequest: // only the kitchen writes down what was telephoned
+		return r.GetPhonedBy() == "" && ownOrder(who, r.GetName()), nil
 	case *v1.MoveLotRequest:
 		return c.carries(ctx, who, r.GetName(), r.GetFrom(), r.GetTo())
 	case *v1.DestroyLotRequest:
@@ -220,6 +222,9 @@ func narrow(who commissary.Caller, resp any) {
 		c.Shops = slices.DeleteFunc(c.GetShops(), func(s *v1.CatalogueShop) bool {
 			return who.Role != commissary.RoleShop || s.GetId() != who.Scope
 		})
+	case *v1.GetNightResponse: // whom else the kitchen has to call is its own business
+		n := r.GetNight()
+		n.SilentShops = slices.DeleteFunc(n.GetSilentShops(), func(s *v1.SilentShop) bool { return s.GetShopId() != who.Scope })
 	case interface{ GetLot() *v1.Lot }:
 		l := r.GetLot()
 		l.Stocks = slices.DeleteFunc(l.GetStocks(), func(s *v1.Stock) bool { return !holds(who, s.GetPlace()) })

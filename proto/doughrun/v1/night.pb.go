@@ -418,7 +418,8 @@ type Night struct {
 	CloseTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=close_time,json=closeTime,proto3" json:"close_time,omitempty"`
 	// The kitchen and how to print for it.
 	Site *Site `protobuf:"bytes,5,opt,name=site,proto3" json:"site,omitempty"`
-	// Whom to call: the shops that have said nothing for the night. Their standing orders count, not confirmed. Not in lists.
+	// Whom to call: the shops that have said nothing for the night. Their standing orders count, not confirmed. A shop sees
+	// itself alone. Not in lists.
 	SilentShops   []*SilentShop `protobuf:"bytes,6,rep,name=silent_shops,json=silentShops,proto3" json:"silent_shops,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

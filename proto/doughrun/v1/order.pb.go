@@ -211,7 +211,7 @@ type SubmitOrderRequest struct {
 	// Judge only: refuse exactly what would be refused, keep nothing.
 	ValidateOnly bool `protobuf:"varint,6,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
 	// Who at the shop ordered by telephone, where the kitchen writes the order down for it and has read it back. Empty where
-	// the shop sends it itself.
+	// the shop sends it itself, which may not say otherwise (PERMISSION_DENIED).
 	PhonedBy      string `protobuf:"bytes,7,opt,name=phoned_by,json=phonedBy,proto3" json:"phoned_by,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
