@@ -26,6 +26,7 @@ type Book struct {
 	Dolly       Dolly
 	Roads       Roads
 	Runs        []Run
+	Adjustments []Adjustment `json:",omitempty"` // of sales, by holidays and events, in the order they apply
 }
 
 // Kitchen says where and how the kitchen works.

@@ -54,6 +54,25 @@ type Counts interface {
 	PutSale(s Sale) error
 	// Sales returns what a shop sold since a day, by item and day.
 	Sales(shop string, since civil.Date) ([]Sale, error)
+
+	// PutFit keeps what was learned of an item in the place of what was learned before.
+	PutFit(f Fit) error
+	// Fits returns what was learned of a shop's items, by item.
+	Fits(shop string) ([]Fit, error)
+	// ForgetFit drops what was learned of an item; it may be nothing.
+	ForgetFit(shop, item string) error
+	// Unlearned returns shops and items that have sales since a day and no fit
+	// through the newest of them, by shop and item, each with that day as
+	// Through and without Text.
+	Unlearned(since civil.Date) ([]Fit, error)
+}
+
+// Fit is what package forecast learned of one shop's item, as a document of its own.
+type Fit struct {
+	Shop    string
+	Item    string
+	Through civil.Date // last day it was learned from
+	Text    []byte
 }
 
 // Adjustment is a holiday or one-off event and what it does to the sale of
@@ -62,7 +81,8 @@ type Adjustment struct {
 	Name   string
 	From   civil.Date
 	To     civil.Date      // last day
-	Item   string          // empty: every item
+	Shops  []string        // none: every shop
+	Items  []string        // none: every item
 	Change quantity.PPM    // of the sale: 250,000 is a quarter more
 	Pieces quantity.Pieces // added after the change; may be below zero
 }

@@ -33,6 +33,7 @@ type Order struct {
 	Submitted time.Time // recorded at commit
 	LateBy    string    // who admitted it
 	LateWhy   string
+	Phoned    string `json:",omitempty"` // who at the shop ordered by telephone; By wrote it down and read it back
 }
 
 // OrderLine is one item for the service of one bake date.

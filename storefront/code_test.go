@@ -67,3 +67,19 @@ func TestMisheardCodes(t *testing.T) {
 		require.Error(t, err, s)
 	}
 }
+
+// A code that is taken is in its written form, and that form is taken as itself.
+func FuzzReadCode(f *testing.F) {
+	for _, s := range []string{"4TQ-R7W-X", "4tq r7wo", "", "---", "İ", "4TQR7W\xff"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		code, err := ReadCode(s)
+		if err != nil {
+			return
+		}
+		again, err := ReadCode(code)
+		require.NoError(t, err)
+		require.Equal(t, code, again)
+	})
+}

@@ -42,6 +42,11 @@ func TestMain(m *testing.M) {
 		}
 		os.Exit(0)
 	}
+	if c := os.Getenv(kitchenVar); c != "" {
+		database, address, _ := strings.Cut(c, ";")
+		fmt.Fprintln(os.Stderr, serveUntilKilled(database, address))
+		os.Exit(1)
+	}
 	os.Exit(m.Run())
 }
 
@@ -82,9 +87,13 @@ func dial(t *testing.T, address string) *grpc.ClientConn {
 }
 
 func connect(address string) (*grpc.ClientConn, error) {
-	return grpc.NewClient(address, grpc.WithTransportCredentials(insecure.NewCredentials()),
-		grpc.WithConnectParams(grpc.ConnectParams{Backoff: backoff.Config{BaseDelay: 5 * time.Millisecond, Multiplier: 1.2, MaxDelay: 50 * time.Millisecond},
-			MinConnectTimeout: 200 * time.Millisecond}))
+	return grpc.NewClient(address, grpc.WithTransportCredentials(insecure.NewCredentials()), quick())
+}
+
+// quick lets a connection come back as soon as there is somebody.
+func quick() grpc.DialOption {
+	return grpc.WithConnectParams(grpc.ConnectParams{Backoff: backoff.Config{BaseDelay: 5 * time.Millisecond, Multiplier: 1.2, MaxDelay: 50 * time.Millisecond},
+		MinConnectTimeout: 200 * time.Millisecond})
 }
 
 // orderFor is a draft of one of the orders, told apart by its pieces.

@@ -7,6 +7,7 @@ import (
 	"io"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -89,8 +90,20 @@ func countText(req *v1.SubmitCountRequest, m *v1.SubmitCountResponse) string {
 
 // catalog is what a shop may order on a night.
 func (j *job) catalog(night civil.Date, shop, search string) (*v1.GetCatalogResponse, error) {
-	return ask(j, v1.NewOrderServiceClient, v1.OrderServiceClient.GetCatalog,
+	m, err := ask(j, v1.NewOrderServiceClient, v1.OrderServiceClient.GetCatalog,
 		&v1.GetCatalogRequest{Night: wire.NightName(j.settings.Kitchen, night), ShopId: shop, Search: search})
+	if err != nil || search != "" {
+		return m, err
+	}
+	// Kept for the night on which there is no link.
+	box, err := j.outbox()
+	if err == nil {
+		err = storefront.ShelfAt(box.Dir()).Keep(time.Now(), j.settings.Kitchen, shop, night, m)
+	}
+	if err != nil {
+		fmt.Fprintf(j.talk, "doughrun: the catalogue cannot be kept for a dead link: %v\n", err)
+	}
+	return m, nil
 }
 
 // countLines reads item=count.

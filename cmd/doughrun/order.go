@@ -1,6 +1,8 @@
 package main
 
 import (
+	"bufio"
+	"cmp"
 	"fmt"
 	"strings"
 
@@ -27,6 +29,7 @@ type wanted struct {
 	lines  []string
 	closed bool
 	etag   string
+	phoned string
 }
 
 func (w *wanted) flags(cmd *cobra.Command) {
@@ -34,6 +37,7 @@ func (w *wanted) flags(cmd *cobra.Command) {
 	cmd.Flags().StringArrayVar(&w.lines, "line", nil, "one line as item=pieces, or item=pieces@2026-11-28 for another bake date than the item's own; once for each line")
 	cmd.Flags().BoolVar(&w.closed, "closed", false, "the shop wants nothing at all")
 	cmd.Flags().StringVar(&w.etag, "etag", "", "etag of the order that this one replaces, as last read")
+	cmd.Flags().StringVar(&w.phoned, "phoned-by", "", "who at the shop gives the order by telephone: it is printed to be read back, and sent on a yes")
 }
 
 // read returns the lines. All faults are told at once.
@@ -103,6 +107,7 @@ held against the service's rules before the first is kept and sent.`,
 	cmd.MarkFlagsMutuallyExclusive("line", "file")
 	cmd.MarkFlagsMutuallyExclusive("closed", "file")
 	cmd.MarkFlagsMutuallyExclusive("etag", "file")
+	cmd.MarkFlagsMutuallyExclusive("phoned-by", "file")
 	cmd.MarkFlagsMutuallyExclusive("etag", "replace")
 	cmd.RunE = act(func(j *job, _ []string) error {
 		d, err := date("night", *night)
@@ -113,12 +118,17 @@ held against the service's rules before the first is kept and sent.`,
 		if file != "" {
 			orders, err = j.ordersIn(file, d)
 		} else {
-			req := &v1.SubmitOrderRequest{Name: wire.OrderName(j.settings.Kitchen, d, w.shop), Closed: w.closed}
+			req := &v1.SubmitOrderRequest{Name: wire.OrderName(j.settings.Kitchen, d, w.shop), Closed: w.closed, PhonedBy: w.phoned}
 			req.Lines, err = w.read()
 			orders = []*v1.SubmitOrderRequest{req}
 		}
 		if err != nil {
 			return err
+		}
+		if w.phoned != "" && !validateOnly {
+			if err := j.readBack(d, w.shop, w.phoned, orders[0].GetLines()); err != nil {
+				return err
+			}
 		}
 		base, err := j.request(*id)
 		if err != nil {
@@ -291,9 +301,14 @@ func admitOrderCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		req := &v1.AdmitLateOrderRequest{Name: wire.OrderName(j.settings.Kitchen, d, w.shop), Closed: w.closed, LateReason: *reason, Etag: w.etag}
+		req := &v1.AdmitLateOrderRequest{Name: wire.OrderName(j.settings.Kitchen, d, w.shop), Closed: w.closed, LateReason: *reason, Etag: w.etag, PhonedBy: w.phoned}
 		if req.Lines, err = w.read(); err != nil {
 			return err
+		}
+		if w.phoned != "" {
+			if err := j.readBack(d, w.shop, w.phoned, req.GetLines()); err != nil {
+				return err
+			}
 		}
 		if req.RequestId, err = j.request(*id); err != nil {
 			return err
@@ -305,4 +320,41 @@ func admitOrderCommand() *cobra.Command {
 		return j.show(m, func() (string, error) { return sheet.Order(m.GetOrder()), nil })
 	})
 	return cmd
+}
+
+// readBack prints an order that somebody at a shop gives by telephone, to be
+// read back, and refuses to go on without a yes.
+func (j *job) readBack(night civil.Date, shop, who string, lines []*v1.OrderLine) error {
+	m, err := j.catalog(night, shop, "")
+	if err != nil {
+		return err
+	}
+	c := &counter{job: j, lines: bufio.NewScanner(j.in), echo: !j.typed()}
+	c.say("READ BACK to %s at %s,", who, shop)
+	c.say("night of %s", night.Long())
+	var total int64
+	for _, l := range lines {
+		name, bake := l.GetItemId(), l.GetBakeDate()
+		for _, x := range m.GetLines() {
+			if x.GetItemId() == l.GetItemId() {
+				name, bake = x.GetItemName(), cmp.Or(bake, x.GetBakeDate())
+			}
+		}
+		c.say("%7d  %s", l.GetPieces(), name)
+		c.say("         for %s", shortDay(bake))
+		total += l.GetPieces()
+	}
+	if len(lines) == 0 {
+		c.say("The shop wants nothing at all.")
+	} else {
+		c.say("%7d  PIECES IN ALL", total)
+	}
+	right := false
+	if err := c.ask("Is that right? yes or no:", yesNo(&right)); err != nil {
+		return err
+	}
+	if !right {
+		return commissary.Refuse(commissary.Invalid, "NOT_CONFIRMED", "%s did not confirm the order; nothing was sent", who)
+	}
+	return nil
 }

@@ -2,17 +2,11 @@ package main
 
 import (
 	"fmt"
-	"slices"
 	"strings"
-	"time"
 
 	"github.com/spf13/cobra"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 
-	"doughrun/commissary"
 	"doughrun/commissary/civil"
-	"doughrun/commissary/wire"
 	v1 "doughrun/proto/doughrun/v1"
 	"doughrun/storefront"
 )
@@ -29,32 +23,29 @@ func receiptCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		m, err := ask(j, v1.NewOrderServiceClient, v1.OrderServiceClient.GetOrder, &v1.GetOrderRequest{Name: order})
+		m, err := j.receipt(order)
 		if err != nil {
 			return err
 		}
-		return j.show(m, func() (string, error) { return j.receipt(m.GetOrder()) })
+		return j.show(m, func() (string, error) { return receiptText(m) })
 	})
 	return cmd
 }
 
-// receipt is an order's receipt on forty columns.
-func (j *job) receipt(o *v1.Order) (string, error) {
-	b, err := j.wholeBook()
+// receipt asks for the receipt of an order by its name.
+func (j *job) receipt(order string) (*v1.GetReceiptResponse, error) {
+	return ask(j, v1.NewOrderServiceClient, v1.OrderServiceClient.GetReceipt, &v1.GetReceiptRequest{Name: order})
+}
+
+// receiptText is a receipt on forty columns.
+func receiptText(m *v1.GetReceiptResponse) (string, error) {
+	o := m.GetOrder()
+	zone, err := civil.LoadZone(o.GetSite().GetTimeZone())
 	if err != nil {
 		return "", err
 	}
-	zone, err := civil.LoadZone(b.Kitchen.Zone)
+	night, err := civil.ParseDate(o.GetNightDate())
 	if err != nil {
-		return "", err
-	}
-	_, night, _, err := wire.ParseOrder(o.GetName())
-	if err != nil {
-		return "", err
-	}
-	d, err := ask(j, v1.NewDispatchServiceClient, v1.DispatchServiceClient.GetDispatch,
-		&v1.GetDispatchRequest{Name: wire.DispatchName(j.settings.Kitchen, night, 0)})
-	if err != nil && status.Code(err) != codes.NotFound {
 		return "", err
 	}
 	var s strings.Builder
@@ -64,140 +55,70 @@ func (j *job) receipt(o *v1.Order) (string, error) {
 	p("%s, revision %d", strings.TrimPrefix(o.GetState().String(), "ORDER_STATE_"), o.GetRevision())
 	p("kept %s", zone.Long(o.GetSubmitTime().AsTime()))
 	p("code %s", storefront.Code(o))
+	if o.GetPhonedBy() != "" {
+		p("%s", folded("", "phoned in by "+o.GetPhonedBy()+", written down by "+o.GetSubmittedBy()))
+	}
 	if o.GetLateBy() != "" {
-		p("%s", folded("", "admitted late by "+o.GetLateBy()+": "+o.GetLateReason()))
+		p("%s", folded("", "LATE: admitted by "+o.GetLateBy()+": "+o.GetLateReason()))
 	}
 	if o.GetClosed() {
 		p("The shop wants nothing at all.")
 		return s.String(), nil
 	}
-	shop := b.Shops[max(slices.IndexFunc(b.Shops, func(x commissary.Shop) bool { return x.ID == o.GetShopId() }), 0)]
-	for _, l := range o.GetLines() {
-		it, err := named(b.Items, l.GetItemId(), "item", func(x commissary.Item) string { return x.ID })
-		if err != nil {
-			return "", err
-		}
-		bake, err := civil.ParseDate(l.GetBakeDate())
-		if err != nil {
-			return "", err
-		}
+	for _, l := range m.GetLines() {
 		p("----------------------------------------")
-		p("%7d  %s", l.GetPieces(), it.Name)
-		p("  for %s", bake.Short())
-		if i := slices.IndexFunc(b.CutOffs, func(c commissary.CutOff) bool { return c.Class == it.CutOff }); i >= 0 {
-			c := b.CutOffs[i]
-			p("  change by %s", zone.Long(zone.Instant(bake.AddDays(-it.Ship.BakeAfter-c.Days), c.At)))
-		}
-		delivery := bake.AddDays(-it.Ship.DeliverBefore)
-		if run, at, ok := arrives(b, zone, shop.ID, delivery); ok {
-			when := "about"
-			if run.Sequence == commissary.Free { // its order is found when the goods are picked
-				when, at = "leaves", zone.Instant(delivery, run.Departs)
-			}
-			p("%s", folded("  ", fmt.Sprintf("%s, %s %s", run.Name, when, zone.Short(at))))
-		}
-		for _, w := range pulls(zone, shop, it, bake, l.GetPieces()) {
-			p("  %s", w)
-		}
-		if a := allergensOf(b, it.Formula, 0); len(a) > 0 {
-			p("%s", folded("  ", "contains "+strings.Join(a, ", ")))
-		}
-		if d.GetDispatch() == nil {
-			p("  provisional until goods are released")
-			continue
-		}
-		for _, x := range d.GetDispatch().GetLines() {
-			if x.GetShopId() != shop.ID || x.GetItemId() != it.ID || x.GetBakeDate() != l.GetBakeDate() {
-				continue
-			}
-			p("%7d  COME", x.GetPickedPieces())
-			if x.GetShortPieces() > 0 {
-				p("%7d  SHORT", x.GetShortPieces())
-				p("%s", folded("  ", x.GetShortReason()))
-			}
-		}
-		for _, x := range d.GetDispatch().GetPicks() {
-			if x.GetShopId() == shop.ID && x.GetItemId() == it.ID && x.GetBakeDate() == l.GetBakeDate() {
-				p("  %d of lot %s", x.GetPieces(), x.GetLotCode())
-				p("    use from %s", zone.Short(x.GetUseFromTime().AsTime()))
-				p("    use by %s", zone.Short(x.GetUseByTime().AsTime()))
-			}
-		}
+		receiptLine(p, zone, l)
 	}
 	return s.String(), nil
 }
 
-// arrives is the run that brings a day's delivery to a shop, and when.
-func arrives(b commissary.Book, zone *civil.Zone, shop string, day civil.Date) (commissary.Run, time.Time, bool) {
-	for _, r := range b.Runs {
-		if !r.Days.Has(day.Weekday()) {
-			continue
+func receiptLine(p func(string, ...any), zone *civil.Zone, l *v1.ReceiptLine) {
+	p("%7d  %s", l.GetPieces(), l.GetItemName())
+	p("  for %s", shortDay(l.GetBakeDate()))
+	p("  change by %s", zone.Long(l.GetCutOffTime().AsTime()))
+	if l.GetRunName() != "" {
+		when := "leaves " + zone.Short(l.GetLeaveTime().AsTime())
+		if l.GetArriveTime() != nil {
+			when = "about " + zone.Short(l.GetArriveTime().AsTime())
 		}
-		at := zone.Instant(day, r.Departs)
-		for _, s := range r.Stops {
-			at = at.Add(time.Duration(s.Travel) * time.Second)
-			if s.Shop == shop {
-				return r, at, true
-			}
-			at = at.Add(time.Duration(s.Stay) * time.Second)
+		p("%s", folded("  ", l.GetRunName()+", "+when))
+	}
+	for _, x := range l.GetPulls() {
+		p("  pull %d at %s", x.GetPieces(), zone.Short(x.GetPullTime().AsTime()))
+	}
+	if len(l.GetAllergens()) > 0 {
+		p("%s", folded("  ", "contains "+strings.Join(l.GetAllergens(), ", ")))
+	}
+	if len(l.GetAllergensAdded()) > 0 {
+		p("  ALLERGENS CHANGED")
+		p("%s", folded("  ", "new since your last receipt: "+strings.Join(l.GetAllergensAdded(), ", ")))
+	}
+	if len(l.GetAllergensGone()) > 0 {
+		p("  ALLERGENS CHANGED")
+		p("%s", folded("  ", "no longer in it: "+strings.Join(l.GetAllergensGone(), ", ")))
+	}
+	if l.GetProvisional() {
+		p("  provisional until goods are released")
+	}
+	var come int64
+	for _, x := range l.GetParts() {
+		come += x.GetPieces()
+	}
+	if !l.GetProvisional() {
+		p("%7d  COME", come)
+	}
+	if l.GetShortPieces() > 0 {
+		p("%7d  SHORT", l.GetShortPieces())
+		p("%s", folded("  ", l.GetShortReason()))
+	}
+	for _, x := range l.GetParts() {
+		switch {
+		case x.GetLotCode() != "":
+			p("  %d of lot %s", x.GetPieces(), x.GetLotCode())
+		case x.GetBatchId() != "":
+			p("  %d of batch %s", x.GetPieces(), x.GetBatchId())
 		}
+		p("    use from %s", zone.Short(x.GetUseFromTime().AsTime()))
+		p("    use by %s", zone.Short(x.GetUseByTime().AsTime()))
 	}
-	return commissary.Run{}, time.Time{}, false
-}
-
-// pulls says when to take balls out of the cold, in waves: each is used up in
-// the time that tempered balls last, and pulled its lead earlier. The pieces
-// are spread evenly over the service, in whole boxes as far as they go.
-func pulls(zone *civil.Zone, shop commissary.Shop, it commissary.Item, bake civil.Date, pieces int64) []string {
-	i := slices.IndexFunc(shop.Service, func(s commissary.Service) bool { return s.Days.Has(bake.Weekday()) })
-	if it.Kind != commissary.Ball || it.Tempered <= 0 || i < 0 {
-		return nil
-	}
-	open, end := zone.Instant(bake, shop.Service[i].Hours.From), zone.Instant(bake, shop.Service[i].Hours.To)
-	wave := time.Duration(it.Tempered) * time.Second
-	waves := int64((end.Sub(open) + wave - 1) / wave)
-	per := int64(max(it.PerBox, 1))
-	var list []string
-	var given int64
-	for w := int64(1); w <= waves && given < pieces; w++ {
-		upTo := pieces * w / waves
-		if w < waves {
-			upTo = min((upTo+per-1)/per*per, pieces)
-		}
-		n := upTo - given
-		if n == 0 {
-			continue
-		}
-		given = upTo
-		at := open.Add(time.Duration(w-1) * wave)
-		list = append(list, fmt.Sprintf("pull %d at %s", n, zone.Short(at.Add(-time.Duration(it.PullLead)*time.Second))))
-	}
-	return list
-}
-
-// deepestFormula bounds how far formulas are made of one another.
-const deepestFormula = 20
-
-// allergensOf are the allergens that a formula's ingredients declare, sorted.
-func allergensOf(b commissary.Book, id string, deep int) []string {
-	i := slices.IndexFunc(b.Formulas, func(f commissary.Formula) bool { return f.ID == id })
-	if i < 0 || deep > deepestFormula {
-		return nil
-	}
-	var all []string
-	for _, l := range b.Formulas[i].Lines {
-		for _, x := range b.Ingredients {
-			if x.ID == l.Ingredient {
-				for _, a := range x.Allergens {
-					all = append(all, string(a))
-				}
-			}
-		}
-		all = append(all, allergensOf(b, l.Prep, deep+1)...)
-	}
-	for _, p := range b.Formulas[i].Preferments {
-		all = append(all, allergensOf(b, p.Formula, deep+1)...)
-	}
-	slices.Sort(all)
-	return slices.Compact(all)
 }

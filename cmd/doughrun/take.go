@@ -2,9 +2,11 @@ package main
 
 import (
 	"bufio"
+	"errors"
 	"fmt"
 	"os"
 	"strings"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/spf13/cobra"
@@ -79,10 +81,20 @@ func proposalText(m *v1.ProposeOrderResponse) string {
 			fmt.Fprintf(&b, "%s\n", folded("  ", l.GetObstacle()))
 			continue
 		}
-		fmt.Fprintf(&b, "%7d  %s\n%s\n%s\n", l.GetPieces(), forDays(l), folded("  ", l.GetWorking()), folded("  ", l.GetBasis()))
+		fmt.Fprintf(&b, "%7d  %s\n%s\n%s", l.GetPieces(), forDays(l), folded("  ", l.GetWorking()), changesText(l))
+		fmt.Fprintf(&b, "%s\n", folded("  ", l.GetBasis()))
 		if l.GetLapsePieces() > 0 {
 			fmt.Fprintf(&b, "%s\n", folded("  ", fmt.Sprintf("%d will pass their date unsold", l.GetLapsePieces())))
 		}
+	}
+	return b.String()
+}
+
+// changesText says what holidays and events do to the sale.
+func changesText(l *v1.ProposedLine) string {
+	var b strings.Builder
+	for _, c := range l.GetChanges() {
+		fmt.Fprintf(&b, "%s\n", folded("  ", fmt.Sprintf("%s %+d, in what will sell", c.GetName(), c.GetPieces())))
 	}
 	return b.String()
 }
@@ -128,6 +140,7 @@ type counter struct {
 	*job
 	lines *bufio.Scanner
 	echo  bool // nobody types, so the answers are shown
+	away  bool // there is no link
 }
 
 // typed reports whether answers are typed on a terminal, which shows them itself.
@@ -161,6 +174,20 @@ func (c *counter) ask(prompt string, read func(answer string) error) error {
 	}
 }
 
+// yesNo reads a yes or a no.
+func yesNo(yes *bool) func(string) error {
+	return func(answer string) error {
+		switch strings.ToLower(answer) {
+		case "y", "yes":
+			*yes = true
+		case "n", "no":
+		default:
+			return fmt.Errorf("write yes or no")
+		}
+		return nil
+	}
+}
+
 func takeOrderCommand() *cobra.Command {
 	var shop string
 	cmd := &cobra.Command{
@@ -188,6 +215,9 @@ input, so that it works through a pipe as well.`,
 
 func (c *counter) take(night civil.Date, shop string) error {
 	catalog, err := c.catalog(night, shop, "")
+	if status.Code(err) == codes.Unavailable {
+		return c.takeAway(night, shop, err)
+	}
 	if err != nil {
 		return err
 	}
@@ -206,7 +236,7 @@ func (c *counter) take(night civil.Date, shop string) error {
 	c.say("  shows the arithmetic, 0 is none")
 	var lines []*v1.OrderLine
 	for _, l := range p.GetLines() {
-		n, err := c.wants(l, night)
+		n, err := c.wants(l, besides(catalog.GetLines(), l.GetItemId()), night)
 		if err != nil {
 			return err
 		}
@@ -249,7 +279,7 @@ func (c *counter) count(night civil.Date, shop string, catalog []*v1.CatalogLine
 }
 
 // wants asks for the quantity of one line.
-func (c *counter) wants(l *v1.ProposedLine, night civil.Date) (n int64, err error) {
+func (c *counter) wants(l *v1.ProposedLine, beside string, night civil.Date) (n int64, err error) {
 	c.say("%s", l.GetItemName())
 	if l.GetObstacle() != "" {
 		c.say("%s", folded("  ", "cannot be ordered: "+l.GetObstacle()))
@@ -258,6 +288,9 @@ func (c *counter) wants(l *v1.ProposedLine, night civil.Date) (n int64, err erro
 	c.say("  %s", forDays(l))
 	c.say("  will sell %d", l.GetSellPieces())
 	c.say("  coming %d", l.GetComingPieces())
+	if beside != "" {
+		c.say("%s", beside)
+	}
 	prompt := fmt.Sprintf("  send? [%d]", l.GetPieces())
 	if l.GetBoxes() > 0 {
 		prompt = fmt.Sprintf("  send? [%d, %s]", l.GetPieces(), boxes(l.GetBoxes()))
@@ -268,22 +301,96 @@ func (c *counter) wants(l *v1.ProposedLine, night civil.Date) (n int64, err erro
 			n = l.GetPieces()
 			return nil
 		case "why", "?":
-			return fmt.Errorf("%s (%s)", l.GetWorking(), l.GetBasis())
+			return fmt.Errorf("%s %s(%s)", l.GetWorking(), changesText(l), l.GetBasis())
 		}
-		heaps, err := storefront.ReadCount(answer, l.GetPiecesPerContainer(), night)
+		n, err = piecesIn(answer, l.GetPiecesPerContainer(), night)
+		return err
+	})
+	return n, err
+}
+
+// piecesIn reads a quantity to order.
+func piecesIn(answer string, perBox int64, night civil.Date) (n int64, err error) {
+	heaps, err := storefront.ReadCount(answer, perBox, night)
+	if err != nil {
+		return 0, err
+	}
+	for _, h := range heaps {
+		if !h.Made.IsZero() {
+			return 0, fmt.Errorf("an order names no day label; write the number, for example 48 or 6 boxes")
+		}
+		n += h.Pieces
+	}
+	return n, nil
+}
+
+// besides is what stands beside a line: the standing and the usual quantity.
+func besides(catalog []*v1.CatalogLine, item string) string {
+	for _, l := range catalog {
+		if l.GetItemId() != item {
+			continue
+		}
+		s := fmt.Sprintf("  standing %d", l.GetParPieces())
+		if l.UsualPieces != nil {
+			s += fmt.Sprintf(", usual %d", l.GetUsualPieces())
+		}
+		return s
+	}
+	return ""
+}
+
+// takeAway takes an order down without a link, from the catalogue that was
+// seen last, and leaves it in the outbox.
+func (c *counter) takeAway(night civil.Date, shop string, cause error) error {
+	box, err := c.outbox()
+	if err != nil {
+		return err
+	}
+	seen, err := storefront.ShelfAt(box.Dir()).Find(c.settings.Kitchen, shop, night)
+	if errors.Is(err, os.ErrNotExist) {
+		return cause
+	}
+	if err != nil {
+		return err
+	}
+	c.away = true
+	c.say("NO LINK. Night of %s", night.Short())
+	c.say("%s", folded("", fmt.Sprintf("The items and quantities shown were seen %s, for the night of %s. The order waits in the outbox until the link is back.", ago(time.Since(seen.At)), seen.Night.Short())))
+	c.say("%s", folded("", "The count cannot be sent now: note it, and give it with count submit."))
+	var lines []*v1.OrderLine
+	for _, l := range seen.GetLines() {
+		usual := l.GetParPieces()
+		if l.UsualPieces != nil {
+			usual = l.GetUsualPieces()
+		}
+		c.say("%s", l.GetItemName())
+		c.say("%s", besides(seen.GetLines(), l.GetItemId()))
+		var n int64
+		err := c.ask(fmt.Sprintf("  send? [%d]", usual), func(answer string) (err error) {
+			if n = usual; answer != "" {
+				n, err = piecesIn(answer, l.GetPiecesPerContainer(), night)
+			}
+			return err
+		})
 		if err != nil {
 			return err
 		}
-		n = 0
-		for _, h := range heaps {
-			if !h.Made.IsZero() {
-				return fmt.Errorf("an order names no day label; write the number, for example 48 or 6 boxes")
-			}
-			n += h.Pieces
+		if n > 0 { // the bake date is left to the kitchen
+			lines = append(lines, &v1.OrderLine{ItemId: l.GetItemId(), Pieces: n, ItemName: l.GetItemName()})
 		}
-		return nil
-	})
-	return n, err
+	}
+	return c.sendOff(night, shop, lines)
+}
+
+// ago says how long ago something was.
+func ago(d time.Duration) string {
+	switch {
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%d min ago", int(d.Minutes()))
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%d h ago", int(d.Hours()))
+	}
+	return fmt.Sprintf("%d days ago", int(d.Hours()/24))
 }
 
 func boxes(n int64) string {
@@ -346,11 +453,17 @@ func (c *counter) sendOff(night civil.Date, shop string, lines []*v1.OrderLine) 
 	for _, l := range lines {
 		req.Lines = append(req.Lines, &v1.OrderLine{ItemId: l.GetItemId(), Pieces: l.GetPieces(), BakeDate: l.GetBakeDate()})
 	}
-	before, err := ask(c.job, v1.NewOrderServiceClient, v1.OrderServiceClient.GetOrder, &v1.GetOrderRequest{Name: req.GetName()})
-	if err != nil && status.Code(err) != codes.NotFound {
-		return err
-	}
 	prompt := "Send? yes or no:"
+	var before *v1.GetOrderResponse
+	var err error
+	if c.away {
+		prompt = "It replaces what the kitchen has.\n" + prompt
+	} else {
+		before, err = ask(c.job, v1.NewOrderServiceClient, v1.OrderServiceClient.GetOrder, &v1.GetOrderRequest{Name: req.GetName()})
+		if err != nil && status.Code(err) != codes.NotFound {
+			return err
+		}
+	}
 	if before.GetOrder() != nil {
 		req.Etag = before.GetOrder().GetEtag()
 		prompt = fmt.Sprintf("It replaces revision %s.\n%s", req.GetEtag(), prompt)
@@ -359,16 +472,7 @@ func (c *counter) sendOff(night civil.Date, shop string, lines []*v1.OrderLine) 
 		prompt = "The shop wants nothing at all.\n" + prompt
 	}
 	yes := false
-	err = c.ask(prompt, func(answer string) error {
-		switch strings.ToLower(answer) {
-		case "y", "yes":
-			yes = true
-		case "n", "no":
-		default:
-			return fmt.Errorf("write yes or no")
-		}
-		return nil
-	})
+	err = c.ask(prompt, yesNo(&yes))
 	if err != nil {
 		return err
 	}
@@ -376,12 +480,14 @@ func (c *counter) sendOff(night civil.Date, shop string, lines []*v1.OrderLine) 
 		c.say("Nothing was sent.")
 		return nil
 	}
-	kept, err := c.submit([]*v1.SubmitOrderRequest{req}, false)
+	if _, err := c.submit([]*v1.SubmitOrderRequest{req}, c.away); err != nil {
+		return err
+	}
+	m, err := c.receipt(req.GetName())
 	if err != nil {
 		return err
 	}
-	m := &v1.SubmitOrderResponse{Order: kept[0]}
-	return c.show(m, func() (string, error) { return c.receipt(m.GetOrder()) })
+	return c.show(m, func() (string, error) { return receiptText(m) })
 }
 
 func catalogCommand() *cobra.Command {

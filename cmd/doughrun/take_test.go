@@ -165,3 +165,54 @@ func TestAnOrderWaitsForTheLink(t *testing.T) {
 	require.Contains(t, s.must(t, exitDone, "order", "send"), "ACCEPTED river")
 	require.Contains(t, s.must(t, exitDone, "order", "status"), "0 OPEN")
 }
+
+// The kitchen writes an order down that a shop gives by telephone: it is
+// printed to be read back, and nothing goes without a yes.
+func TestAPhonedOrderIsReadBack(t *testing.T) {
+	s := atTheShop(t)
+	order := []string{"order", "submit", "--address", s.address, "--outbox", s.outbox, "--night", demoNight, "--shop", "harbor",
+		"--line", "house-280=96", "--line", "pan-520=24", "--phoned-by", "the closer"}
+	no := doWith(t, "perhaps\nno\n", order...)
+	require.Equal(t, exitRefused, no.code)
+	require.Contains(t, no.stderr, "nothing was sent")
+	require.Equal(t, exitRefused, doWith(t, "", order...).code, "silence is no yes")
+	require.Contains(t, s.must(t, exitDone, "order", "status"), "empty")
+
+	yes := doWith(t, "yes\n", order...)
+	require.Equal(t, exitDone, yes.code, yes.stderr)
+	require.Contains(t, yes.stderr, "READ BACK to the closer")
+	require.Contains(t, yes.stderr, "     96  House ball 280 g\n         for Fri 27 Nov")
+	require.Contains(t, yes.stderr, "120  PIECES IN ALL")
+	require.Contains(t, yes.stdout, "Phoned in by the closer")
+	on := []string{"--night", demoNight, "--shop", "harbor"}
+	require.Contains(t, s.must(t, exitDone, append([]string{"order", "show"}, on...)...), "Phoned in by the closer")
+	require.Contains(t, s.must(t, exitDone, append([]string{"order", "receipt"}, on...)...), "phoned in by the closer")
+	require.Contains(t, s.must(t, exitDone, "audit", "show"), "phoned in by the closer")
+
+	require.Contains(t, s.must(t, exitDone, "night", "show", "--night", demoNight), "Riverside: 555-0111, at night 555-0112; standing order of")
+}
+
+// With no link from the start the order is written from what was seen last,
+// which says how old it is, and waits in the outbox.
+func TestTakeAnOrderWithoutALink(t *testing.T) {
+	s := atTheShop(t)
+	away := []string{"order", "take", "--address", "127.0.0.1:1", "--timeout", "300ms", "--outbox", s.outbox, "--night", demoNight, "--shop", "harbor"}
+	require.Equal(t, exitUnavailable, doWith(t, "", away...).code, "nothing was seen yet")
+	s.must(t, exitDone, "order", "catalog", "--night", "2026-11-25", "--shop", "harbor")
+	r := doWith(t, "6 boxes\n"+strings.Repeat("\n", 7)+"yes\n", away...)
+	require.Equal(t, exitUnavailable, r.code, r.stderr)
+	require.Contains(t, r.stderr, "NO LINK")
+	require.Contains(t, r.stderr, "0 min ago")
+	require.Contains(t, r.stderr, "Wed 25")
+	require.Contains(t, r.stderr, "kept in the outbox and waits")
+	for _, line := range strings.Split(r.stderr, "\n") {
+		if !strings.Contains(line, "doughrun:") && !strings.HasPrefix(line, "  it is not known") {
+			require.LessOrEqual(t, utf8.RuneCountInString(line), narrow, line)
+		}
+	}
+	require.Contains(t, s.must(t, exitDone, "order", "send"), "ACCEPTED")
+	o := tell(t, s, &v1.GetOrderResponse{}, "order", "show", "--night", demoNight, "--shop", "harbor").GetOrder()
+	require.Equal(t, int64(48), o.GetLines()[0].GetPieces())
+	require.Equal(t, "2026-11-27", o.GetLines()[0].GetBakeDate())
+	require.Len(t, o.GetLines(), 8)
+}

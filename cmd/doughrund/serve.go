@@ -8,6 +8,7 @@ import (
 	"io"
 	"log/slog"
 	"net"
+	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -89,16 +90,18 @@ func serve(ctx context.Context, s config.Service, now func() time.Time, log *slo
 			}
 		}()
 	}
-	closer, stopClosing := context.WithCancel(ctx)
-	closed := make(chan struct{})
-	defer func() { <-closed }()
-	defer stopClosing()
-	go func() {
-		defer close(closed)
-		if s.CloseDue == "yes" {
-			closeDue(closer, srv, log)
-		}
-	}()
+	beside, stopBeside := context.WithCancel(ctx)
+	var work sync.WaitGroup
+	defer work.Wait()
+	defer stopBeside()
+	if s.CloseDue == "yes" {
+		work.Go(func() {
+			every(beside, lookForDue, srv.CloseDue, func(err error) { log.Error("nights that are due could not be closed", "error", err) })
+		})
+	}
+	work.Go(func() {
+		every(beside, learnEvery, srv.LearnDue, func(err error) { log.Error("what shops sold could not be learned", "error", err) })
+	})
 	ready(l.Addr())
 	select {
 	case err := <-broken:
@@ -123,13 +126,16 @@ func serve(ctx context.Context, s config.Service, now func() time.Time, log *slo
 // lookForDue is how often the service looks for nights that are due.
 const lookForDue = 10 * time.Second
 
-// closeDue closes nights after their last cut-off until ctx ends.
-func closeDue(ctx context.Context, srv *server.Server, log *slog.Logger) {
-	tick := time.NewTicker(lookForDue)
+// learnEvery is how often the service learns what has been sold since.
+const learnEvery = 15 * time.Minute
+
+// every does something now and every so often until ctx ends.
+func every(ctx context.Context, wait time.Duration, do func(context.Context) error, failed func(error)) {
+	tick := time.NewTicker(wait)
 	defer tick.Stop()
 	for {
-		if err := srv.CloseDue(ctx); err != nil && ctx.Err() == nil {
-			log.Error("nights that are due could not be closed", "error", err)
+		if err := do(ctx); err != nil && ctx.Err() == nil {
+			failed(err)
 		}
 		select {
 		case <-ctx.Done():

@@ -37,6 +37,7 @@ func (r *reader) kitchenBook(root *yaml.Node) {
 	r.dolly(f)
 	r.roads(f)
 	r.runs(f)
+	r.adjustments(f)
 	f.close()
 	r.judge()
 }

@@ -130,6 +130,26 @@ func (p Proposal) String() string {
 	return b.String()
 }
 
+// Changes returns what each adjustment did to the covered days in all, in the
+// order in which they applied.
+func (p Proposal) Changes() []Change {
+	var all []Change
+	for _, d := range p.Days {
+		if !d.Covered {
+			continue
+		}
+		for _, c := range d.Changes {
+			i := slices.IndexFunc(all, func(x Change) bool { return x.Name == c.Name })
+			if i < 0 {
+				all = append(all, c)
+			} else {
+				all[i].By += c.By
+			}
+		}
+	}
+	return all
+}
+
 // Propose works out what to order: the expected sale of the services the
 // delivery must cover, and safety, less what is on hand and coming and still
 // usable then, up to full containers. Until the delivery and during its days
@@ -214,6 +234,12 @@ func (a Ask) check(c Calendar) error {
 		}
 	}
 	return nil
+}
+
+// Sale returns the expected sale of the fit's item on a day, adjustments applied.
+func (f Fit) Sale(c Calendar, day civil.Date) (Milli, error) {
+	s, err := Ask{Item: commissary.Item{ID: f.Item}, Fit: f}.sale(c, day)
+	return s.Sale, err
 }
 
 // sale returns the expected sale of a day, its adjustments applied in their

@@ -31,6 +31,9 @@ func (m Milli) String() string {
 	return fmt.Sprintf("%s%d.%d", sign, tenths/10, tenths%10)
 }
 
+// Pieces rounds to the nearest piece, halves up.
+func (m Milli) Pieces() quantity.Pieces { return m.whole(quantity.Nearest) }
+
 // whole rounds to pieces; Nearest takes halves up.
 func (m Milli) whole(r quantity.Rounding) quantity.Pieces {
 	switch r {

@@ -239,7 +239,7 @@ func (k *kitchen) visit(shop string, day civil.Date) visit {
 		}
 		switch {
 		case r.Sequence != commissary.Free:
-			v.arrives = arrival(k.book, k.zone, r, day, shop)
+			v.arrives = Arrival(k.book, k.zone, r, day, shop)
 		case walkIn(k.book, k.shops[shop]) >= k.book.ColdStore.Temp:
 			v.arrives = v.departs
 		default:

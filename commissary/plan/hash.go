@@ -18,9 +18,9 @@ func Hash(in Input) string {
 	in = canonical(in)
 	in.Steps = in.budget()
 	// Nothing is planned from who ordered when, or from how often.
-	in.Book.Revision = 0
+	in.Book.Revision, in.Book.Adjustments = 0, nil
 	for i := range in.Orders {
-		in.Orders[i].By, in.Orders[i].Submitted, in.Orders[i].Revision = "", time.Time{}, 0
+		in.Orders[i].By, in.Orders[i].Submitted, in.Orders[i].Revision, in.Orders[i].Phoned = "", time.Time{}, 0, ""
 	}
 	// Nouns hold no maps and no floats, so encoding/json writes the same
 	// bytes everywhere, and cannot fail.

@@ -118,9 +118,9 @@ func shelf(b *commissary.Book, item commissary.Item) safety.Shelf {
 	return s
 }
 
-// arrival is when a run with a fixed order reaches a shop on a day, waiting
+// Arrival is when a run with a fixed order reaches a shop on a day, waiting
 // where it comes before a shop receives.
-func arrival(b *commissary.Book, zone *civil.Zone, run commissary.Run, day civil.Date, shop string) time.Time {
+func Arrival(b *commissary.Book, zone *civil.Zone, run commissary.Run, day civil.Date, shop string) time.Time {
 	departs := zone.Instant(day, run.Departs)
 	at := departs
 	for _, s := range run.Stops {

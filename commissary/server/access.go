@@ -33,6 +33,7 @@ var access = map[string][5]grant{
 
 	v1.OrderService_SubmitOrder_FullMethodName:    {own, all, no, all, all},
 	v1.OrderService_GetOrder_FullMethodName:       {own, all, no, all, all},
+	v1.OrderService_GetReceipt_FullMethodName:     {own, all, no, all, all},
 	v1.OrderService_ListOrders_FullMethodName:     {no, all, no, all, all},
 	v1.OrderService_CancelOrder_FullMethodName:    {own, all, no, all, all},
 	v1.OrderService_AdmitLateOrder_FullMethodName: {no, no, no, all, all},
@@ -157,6 +158,8 @@ func nameOf(req any) string {
 // owns reports whether a request concerns the caller's shop or run alone.
 func (c *core) owns(ctx context.Context, who commissary.Caller, req any) (bool, error) {
 	switch r := req.(type) {
+	case *v1.SubmitOrderRequest: // only the kitchen writes down what was telephoned
+		return r.GetPhonedBy() == "" && ownOrder(who, r.GetName()), nil
 	case *v1.MoveLotRequest:
 		return c.carries(ctx, who, r.GetName(), r.GetFrom(), r.GetTo())
 	case *v1.DestroyLotRequest:
@@ -227,6 +230,9 @@ func narrow(who commissary.Caller, resp any) {
 		c.Shops = slices.DeleteFunc(c.GetShops(), func(s *v1.CatalogueShop) bool {
 			return who.Role != commissary.RoleShop || s.GetId() != who.Scope
 		})
+	case *v1.GetNightResponse: // whom else the kitchen has to call is its own business
+		n := r.GetNight()
+		n.SilentShops = slices.DeleteFunc(n.GetSilentShops(), func(s *v1.SilentShop) bool { return s.GetShopId() != who.Scope })
 	case interface{ GetLot() *v1.Lot }:
 		l := r.GetLot()
 		l.Stocks = slices.DeleteFunc(l.GetStocks(), func(s *v1.Stock) bool { return !holds(who, s.GetPlace()) })

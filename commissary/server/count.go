@@ -164,6 +164,10 @@ func (s orders) ImportSales(ctx context.Context, req *v1.ImportSalesRequest) (*v
 			if err := w.Counts(id).PutSale(v); err != nil {
 				return nil, err
 			}
+			// What was learned before knew nothing of it.
+			if err := w.Counts(id).ForgetFit(v.Shop, v.Item); err != nil {
+				return nil, err
+			}
 		}
 		return &v1.ImportSalesResponse{Kept: int32(len(sales))}, w.record(id, wire.KitchenName(id), "%d days of sale taken in", len(sales))
 	})

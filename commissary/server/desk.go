@@ -60,41 +60,44 @@ func (d *desk) next(state commissary.OrderState, w *writing) commissary.Order {
 	return commissary.Order{Night: d.night, Shop: d.shop.ID, Revision: d.before.Revision + 1, State: state, By: w.who, Submitted: w.at}
 }
 
-// open refuses a night that is closed, with the earliest that is not.
-func (d *desk) open(tx commissary.Tx) error {
+// open refuses a night that is closed, with the earliest that is not and what
+// becomes of each line that the order would change.
+func (c *core) open(tx commissary.Tx, d *desk, lines []commissary.OrderLine) error {
 	n, err := night(tx, d.id(), d.night)
 	if err != nil || n.State == commissary.NightOpen {
 		return err
 	}
 	e := commissary.Refuse(commissary.Precondition, "NIGHT_CLOSED", "the night of %s is closed; call the kitchen (%s) to have the order admitted late", d.night.Long(), d.Book.Kitchen.Phone)
 	e.Meta = map[string]string{"night": d.night.String(), "state": string(n.State)}
-	earliest, ok, err := d.earliest(tx, "")
+	earliest, ok, err := d.earliest(tx)
 	if err != nil {
 		return err
 	}
 	if ok {
-		e.Meta["earliest_night"] = earliest.String()
-		e.Text = fmt.Sprintf("the night of %s is closed; the earliest night that still works is %s, or call the kitchen (%s) to have the order admitted late",
-			d.night.Long(), earliest, d.Book.Kitchen.Phone)
+		e.Meta["earliest_night"] = earliest.night.String()
+		e.Text = fmt.Sprintf("the night of %s is closed; the earliest night that still works is %s, for %s, or call the kitchen (%s) to have the order admitted late",
+			d.night.Long(), earliest.night, earliest.bake.Short(), d.Book.Kitchen.Phone)
 	}
-	return e
+	verdicts, err := c.afterClose(tx, d, lines)
+	if err != nil {
+		return err
+	}
+	return d.told(tx, e, verdicts, lines, true)
 }
 
-// earliest returns the first night after this one that is open and on which
-// an item's default line is still in time; any item's when none is named.
-func (d *desk) earliest(tx commissary.Tx, item string) (civil.Date, bool, error) {
-	for date := d.night.AddDays(1); date.Days(d.zone.Date(d.at)) <= nightsAhead; date = date.AddDays(1) {
-		n, err := night(tx, d.id(), date)
+// earliest is the first promise of any item.
+func (d *desk) earliest(tx commissary.Tx) (promise, bool, error) {
+	var first promise
+	for _, it := range d.Items {
+		p, ok, err := d.promise(tx, it, d.night.AddDays(it.Ship.BakeAfter))
 		if err != nil {
-			return date, false, err
+			return first, false, err
 		}
-		for _, it := range d.Items {
-			if n.State == commissary.NightOpen && (item == "" || it.ID == item) && !d.at.After(d.cutOff(it, date.AddDays(it.Ship.BakeAfter))) {
-				return date, true, nil
-			}
+		if ok && (first.bake.IsZero() || p.night.Compare(first.night) < 0) {
+			first = p
 		}
 	}
-	return civil.Date{}, false, nil
+	return first, !first.bake.IsZero(), nil
 }
 
 // cutOff returns the last instant at which a line of an item for a bake date
@@ -110,7 +113,7 @@ func (d *desk) cutOff(it commissary.Item, bake civil.Date) time.Time {
 
 // lines reads the lines of an order and fills in default bake dates. It
 // refuses what nobody could make or bring, whatever the hour.
-func (d *desk) lines(sent []*v1.OrderLine) ([]commissary.OrderLine, error) {
+func (d *desk) lines(tx commissary.Tx, sent []*v1.OrderLine) ([]commissary.OrderLine, error) {
 	lines, err := wire.ReadOrderLines(sent)
 	if err != nil {
 		return nil, err
@@ -138,15 +141,22 @@ func (d *desk) lines(sent []*v1.OrderLine) ([]commissary.OrderLine, error) {
 		delivery := l.BakeDate.AddDays(-it.Ship.DeliverBefore)
 		soonest := d.night.AddDays(1 + it.Ship.DeliverBefore)
 		furthest := d.night.AddDays(max(d.Book.Kitchen.PlanDays, 1) + it.Ship.DeliverBefore)
+		wrong := ""
 		switch {
 		case l.BakeDate.Compare(soonest) < 0:
-			fault(i, ".bake_date", "%s for %s would have had to leave on %s; the first day this night can serve is %s", it.Name, l.BakeDate.Short(), delivery.Short(), soonest)
+			wrong = fmt.Sprintf("%s for %s would have had to leave on %s; the first day this night can serve is %s", it.Name, l.BakeDate.Short(), delivery.Short(), soonest)
 		case l.BakeDate.Compare(furthest) > 0:
 			fault(i, ".bake_date", "%s is further ahead than the kitchen plans; the last day this night can serve is %s", l.BakeDate.Short(), furthest)
 		case !trades(d.shop, l.BakeDate):
-			fault(i, ".bake_date", "%s does not trade on %s; correct the date, or the service hours in the book", d.shop.Name, l.BakeDate.Short())
-		case !d.served(delivery):
-			fault(i, ".bake_date", "no run stops at %s on %s, when %s for %s would be delivered; choose another day", d.shop.Name, delivery.Short(), it.Name, l.BakeDate.Short())
+			wrong = fmt.Sprintf("%s does not trade on %s; correct the date, or the service hours in the book", d.shop.Name, l.BakeDate.Short())
+		case !d.serves(d.shop.ID, delivery):
+			wrong = fmt.Sprintf("no run stops at %s on %s, when %s for %s would be delivered; choose another day", d.shop.Name, delivery.Short(), it.Name, l.BakeDate.Short())
+		}
+		if wrong != "" {
+			if wrong, _, err = d.promised(tx, it, soonest.AddDays(-1), wrong); err != nil {
+				return nil, err
+			}
+			fault(i, ".bake_date", "%s", wrong)
 		}
 	}
 	if len(faults) == 0 {
@@ -167,16 +177,7 @@ type service struct {
 // added, altered or left out. A line that stays as it was is never late, so
 // that a shop can still amend what is open.
 func (d *desk) inTime(tx commissary.Tx, lines []commissary.OrderLine) error {
-	was, now := d.standing(), map[service]quantity.Pieces{}
-	if d.speaks() {
-		was = piecesOf(d.before.Lines)
-	}
-	where := map[service]string{}
-	for i, l := range lines {
-		now[service{l.Item, l.BakeDate}] = l.Pieces
-		where[service{l.Item, l.BakeDate}] = fmt.Sprintf("lines[%d]", i)
-	}
-	return d.late(tx, was, now, where)
+	return d.late(tx, d.wish(), piecesOf(lines), whereOf(lines))
 }
 
 // cancelInTime is inTime for going back to the standing order.
@@ -215,6 +216,30 @@ func (d *desk) standing() map[service]quantity.Pieces {
 	return m
 }
 
+// standingLines are the standing order's, for going back to it.
+func (d *desk) standingLines() []commissary.OrderLine {
+	var lines []commissary.OrderLine
+	for s, n := range d.standing() {
+		lines = append(lines, commissary.OrderLine{Item: s.item, Pieces: n, BakeDate: s.bake})
+	}
+	return lines
+}
+
+// readable are the lines that can be told apart, for a refusal that comes
+// before they are judged.
+func (d *desk) readable(sent []*v1.OrderLine) []commissary.OrderLine {
+	lines, err := wire.ReadOrderLines(sent)
+	if err != nil {
+		return nil
+	}
+	for i, l := range lines {
+		if it, ok := d.item(l.Item); ok && l.BakeDate.IsZero() {
+			lines[i].BakeDate = d.night.AddDays(it.Ship.BakeAfter)
+		}
+	}
+	return lines
+}
+
 func (d *desk) nightsBefore(it commissary.Item) int {
 	for _, c := range d.CutOffs {
 		if c.Class == it.CutOff {
@@ -226,44 +251,27 @@ func (d *desk) nightsBefore(it commissary.Item) int {
 
 // late refuses the differences between two wishes that come too late.
 func (d *desk) late(tx commissary.Tx, was, now map[service]quantity.Pieces, where map[service]string) error {
-	changed := map[service]bool{}
-	for s, n := range now {
-		changed[s] = was[s] != n
-	}
-	for s, n := range was {
-		changed[s] = now[s] != n
-	}
 	var late []service
-	for s, c := range changed {
-		if it, ok := d.item(s.item); ok && c && d.at.After(d.cutOff(it, s.bake)) {
+	for _, s := range d.changed(was, now) {
+		if it, ok := d.item(s.item); ok && d.at.After(d.cutOff(it, s.bake)) {
 			late = append(late, s)
 		}
 	}
 	if len(late) == 0 {
 		return nil
 	}
-	slices.SortFunc(late, func(a, b service) int {
-		if c := a.bake.Compare(b.bake); c != 0 {
-			return c
-		}
-		return slices.IndexFunc(d.Items, func(x commissary.Item) bool { return x.ID == a.item }) -
-			slices.IndexFunc(d.Items, func(x commissary.Item) bool { return x.ID == b.item })
-	})
 	e := commissary.Refuse(commissary.Invalid, "CUT_OFF_PASSED", "it is too late for part of the order; keep the lines named here as they were, or call the kitchen (%s)", d.Book.Kitchen.Phone)
 	e.Meta = map[string]string{"night": d.night.String()}
 	var latest civil.Date
 	for _, s := range late {
 		it, _ := d.item(s.item)
 		text := fmt.Sprintf("%s for %s had to be in by %s; it stays at %d", it.Name, s.bake.Short(), d.zone.Long(d.cutOff(it, s.bake)), was[s])
-		earliest, ok, err := d.earliest(tx, s.item)
+		text, night, err := d.promised(tx, it, s.bake, text)
 		if err != nil {
 			return err
 		}
-		if ok {
-			text += fmt.Sprintf("; the earliest night that still works for it is %s, for %s", earliest, earliest.AddDays(it.Ship.BakeAfter).Short())
-			if latest.IsZero() || earliest.Compare(latest) > 0 {
-				latest = earliest
-			}
+		if night.Compare(latest) > 0 {
+			latest = night
 		}
 		field := where[s]
 		if field == "" {
@@ -275,13 +283,6 @@ func (d *desk) late(tx commissary.Tx, was, now map[service]quantity.Pieces, wher
 		e.Meta["earliest_night"] = latest.String()
 	}
 	return e
-}
-
-// served reports whether a run stops at the shop on a day.
-func (d *desk) served(day civil.Date) bool {
-	return slices.ContainsFunc(d.Runs, func(r commissary.Run) bool {
-		return r.Days.Has(day.Weekday()) && slices.ContainsFunc(r.Stops, func(s commissary.Stop) bool { return s.Shop == d.shop.ID })
-	})
 }
 
 func trades(s commissary.Shop, day civil.Date) bool {

@@ -2,6 +2,7 @@ package server
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"doughrun/commissary"
@@ -31,7 +32,8 @@ func (s nights) GetNight(ctx context.Context, req *v1.GetNightRequest) (*v1.GetN
 			return err
 		}
 		resp.Night = k.Night(n)
-		return nil
+		resp.Night.SilentShops, err = k.silent(tx, n)
+		return err
 	})
 	if err != nil {
 		return nil, err
@@ -92,9 +94,31 @@ func (s nights) CloseNight(ctx context.Context, req *v1.CloseNightRequest) (*v1.
 		if err := w.Nights(id).Put(n); err != nil {
 			return nil, err
 		}
-		if err := w.record(id, wire.NightName(id, date), "closed"); err != nil {
+		resp := &v1.CloseNightResponse{Night: k.Night(n)}
+		if resp.Night.SilentShops, err = k.silent(w.Tx, n); err != nil {
 			return nil, err
 		}
-		return &v1.CloseNightResponse{Night: k.Night(n)}, nil
+		return resp, w.record(id, wire.NightName(id, date), "closed, %d shops silent", len(resp.GetNight().GetSilentShops()))
 	})
+}
+
+// silent is the call list: the shops that have said nothing for a night.
+func (k *kitchen) silent(tx commissary.Tx, n commissary.Night) ([]*v1.SilentShop, error) {
+	orders, err := tx.Orders(k.id()).List(n.Date, "", 0)
+	if err != nil {
+		return nil, err
+	}
+	var list []*v1.SilentShop
+	for _, s := range k.Shops {
+		if slices.ContainsFunc(orders, func(o commissary.Order) bool { return o.Shop == s.ID && o.State != commissary.OrderCancelled }) {
+			continue
+		}
+		d := desk{kitchen: k, night: n.Date, shop: s}
+		silent := &v1.SilentShop{ShopId: s.ID, ShopName: s.Name, Phone: s.Phone, NightPhone: s.NightPhone}
+		for _, pieces := range d.standing() {
+			silent.StandingPieces += int64(pieces)
+		}
+		list = append(list, silent)
+	}
+	return list, nil
 }

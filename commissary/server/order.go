@@ -2,6 +2,7 @@ package server
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"doughrun/commissary"
@@ -21,13 +22,13 @@ func (s orders) SubmitOrder(ctx context.Context, req *v1.SubmitOrderRequest) (*v
 		if err != nil {
 			return nil, err
 		}
-		if err := d.open(w.Tx); err != nil {
+		if err := s.open(w.Tx, d, d.readable(req.GetLines())); err != nil {
 			return nil, err
 		}
 		if err := matches(req.GetEtag(), d.before.Revision, d.what()); err != nil {
 			return nil, err
 		}
-		lines, err := d.lines(req.GetLines())
+		lines, err := d.lines(w.Tx, req.GetLines())
 		if err != nil {
 			return nil, err
 		}
@@ -35,7 +36,7 @@ func (s orders) SubmitOrder(ctx context.Context, req *v1.SubmitOrderRequest) (*v
 			return nil, err
 		}
 		o := d.next(commissary.OrderAccepted, w)
-		o.Lines, o.Closed = lines, req.GetClosed()
+		o.Lines, o.Closed, o.Phoned = lines, req.GetClosed(), req.GetPhonedBy()
 		if err := s.keep(w, d, o, "submitted"); err != nil {
 			return nil, err
 		}
@@ -53,7 +54,7 @@ func (s orders) CancelOrder(ctx context.Context, req *v1.CancelOrderRequest) (*v
 			_, err := w.Orders(d.id()).Get(d.night, d.shop.ID)
 			return nil, err
 		}
-		if err := d.open(w.Tx); err != nil {
+		if err := s.open(w.Tx, d, d.standingLines()); err != nil {
 			return nil, err
 		}
 		if err := matches(req.GetEtag(), d.before.Revision, d.what()); err != nil {
@@ -84,21 +85,31 @@ func (s orders) AdmitLateOrder(ctx context.Context, req *v1.AdmitLateOrderReques
 		if err != nil {
 			return nil, err
 		}
-		switch n.State {
-		case commissary.NightOpen:
+		if n.State == commissary.NightOpen {
 			return nil, commissary.Refuse(commissary.Precondition, "NIGHT_OPEN", "the night of %s is still open; submit the order instead, or close the night first", d.night.Long())
-		case commissary.NightDispatched:
-			return nil, commissary.Refuse(commissary.Precondition, "NIGHT_DISPATCHED", "the goods of the night of %s are released already; order on a later night", d.night.Long())
 		}
 		if err := matches(req.GetEtag(), d.before.Revision, d.what()); err != nil {
 			return nil, err
 		}
-		lines, err := d.lines(req.GetLines())
+		lines, err := d.lines(w.Tx, req.GetLines())
 		if err != nil {
 			return nil, err
 		}
+		verdicts, err := s.afterClose(w.Tx, d, lines)
+		if err != nil {
+			return nil, err
+		}
+		if slices.ContainsFunc(verdicts, func(v verdict) bool { return !v.allowed() }) {
+			e := commissary.Refuse(commissary.Precondition, "NIGHT_DISPATCHED", "the goods of the night of %s are released already; order on a later night", d.night.Long())
+			if n.State != commissary.NightDispatched {
+				e = commissary.Refuse(commissary.Precondition, "LINE_FROZEN", "part of %s is frozen; keep the lines named here as they were, or take what is spare; where more is there than was counted, count the stock first", d.what())
+			}
+			e.Meta = map[string]string{"night": d.night.String(), "state": string(n.State)}
+			return nil, d.told(w.Tx, e, verdicts, lines, false)
+		}
 		o := d.next(commissary.OrderLate, w)
 		o.Lines, o.Closed, o.LateBy, o.LateWhy = lines, req.GetClosed(), w.who, req.GetLateReason()
+		o.Phoned = req.GetPhonedBy()
 		if err := s.keep(w, d, o, "admitted late ("+o.LateWhy+")"); err != nil {
 			return nil, err
 		}
@@ -117,6 +128,9 @@ func (s orders) keep(w *writing, d *desk, o commissary.Order, verb string) error
 	}
 	if err := w.Orders(d.id()).Append(o); err != nil {
 		return err
+	}
+	if o.Phoned != "" {
+		verb += ", phoned in by " + o.Phoned
 	}
 	return w.record(d.id(), wire.OrderName(d.id(), o.Night, o.Shop), "revision %d %s, %d lines", o.Revision, verb, len(o.Lines))
 }

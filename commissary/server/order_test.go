@@ -202,6 +202,7 @@ func TestCancelOrder(t *testing.T) {
 
 func TestAfterTheClose(t *testing.T) {
 	k := open(t)
+	k.stock()
 	admit := &v1.AdmitLateOrderRequest{Name: east, Lines: []*v1.OrderLine{line("ball", 48)}, LateReason: "phone was down", RequestId: id()}
 	_, err := k.orders.AdmitLateOrder(t.Context(), admit)
 	refused(t, err, codes.FailedPrecondition, "NIGHT_OPEN")
@@ -214,6 +215,7 @@ func TestAfterTheClose(t *testing.T) {
 	require.Equal(t, "2026-11-27", info.GetMetadata()["earliest_night"])
 	require.Contains(t, s.Message(), "2026-11-27")
 	require.Contains(t, s.Message(), "555-0130", "whom to call")
+	require.Contains(t, s.Message(), "for Sat 28 Nov")
 
 	for _, reason := range []string{"", "x"} {
 		bad := &v1.AdmitLateOrderRequest{Name: east, Lines: admit.GetLines(), LateReason: reason, RequestId: id()}

@@ -6,13 +6,11 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"sync"
 	"time"
 
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
 	"doughrun/commissary/forecast"
-	"doughrun/commissary/quantity"
 	"doughrun/commissary/wire"
 	v1 "doughrun/proto/doughrun/v1"
 )
@@ -20,50 +18,12 @@ import (
 // historyDays is how far back a forecast looks.
 const historyDays = 2 * 365
 
+// usualDays is how far back the usual quantity of a weekday is looked for.
+const usualDays = 10 * 7
+
 // standingFor is how many counted days a forecast needs before it is believed
 // more than the standing order: two weeks (common practice, no source).
 const standingFor = 14
-
-// fits keeps what was learned, for learning takes longer than asking. A fit
-// follows from its series alone, so that a lost one is learned again.
-type fits struct {
-	mu   sync.Mutex
-	kept map[fitKey]keptFit
-}
-
-type fitKey struct{ kitchen, shop, item string }
-
-type keptFit struct {
-	series forecast.Series
-	fit    forecast.Fit
-}
-
-// fitsKept bounds the memory: the shops and items of a large operator.
-const fitsKept = 20_000
-
-func newFits() *fits { return &fits{kept: map[fitKey]keptFit{}} }
-
-// learn returns the fit of a series.
-func (f *fits) learn(kitchen string, s forecast.Series) (forecast.Fit, error) {
-	key := fitKey{kitchen, s.Shop, s.Item}
-	f.mu.Lock()
-	k, ok := f.kept[key]
-	f.mu.Unlock()
-	if ok && k.series.First == s.First && slices.Equal(k.series.Days, s.Days) {
-		return k.fit, nil
-	}
-	fit, err := forecast.Learn(s)
-	if err != nil {
-		return fit, err
-	}
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	if len(f.kept) >= fitsKept {
-		clear(f.kept)
-	}
-	f.kept[key] = keptFit{s, fit}
-	return fit, nil
-}
 
 // till is what one shop's proposal is made from.
 type till struct {
@@ -72,7 +32,8 @@ type till struct {
 	night  civil.Date
 	at     time.Time
 	count  *commissary.Count
-	series map[string]forecast.Series
+	series map[string]forecast.Series // of late, for what is usual
+	fits   map[string]forecast.Fit
 	earned []commissary.Order // of nights before, for days after this one
 }
 
@@ -91,11 +52,14 @@ func (c *core) till(ctx context.Context, id, shopID string, night civil.Date) (*
 		} else if commissary.KindOf(err) != commissary.NotFound {
 			return err
 		}
-		sales, err := tx.Counts(id).Sales(shopID, night.AddDays(1-historyDays))
+		sales, err := tx.Counts(id).Sales(shopID, night.AddDays(1-usualDays))
 		if err != nil {
 			return err
 		}
-		t.series = history(shop, night, sales)
+		t.series = k.history(shop, night, sales)
+		if t.fits, err = k.stored(tx, shop, night, t.series); err != nil {
+			return err
+		}
 		orders, err := tx.Orders(id).Since(night.AddDays(-max(k.Book.Kitchen.PlanDays, 1)))
 		if err != nil {
 			return err
@@ -108,11 +72,11 @@ func (c *core) till(ctx context.Context, id, shopID string, night civil.Date) (*
 	return t, err
 }
 
-// history sorts a shop's sales into series that end on the night.
-func history(shop commissary.Shop, night civil.Date, sales []commissary.Sale) map[string]forecast.Series {
-	all := map[string]forecast.Series{}
+// history sorts a shop's sales into series that end on a night.
+func (k *kitchen) history(shop commissary.Shop, night civil.Date, sales []commissary.Sale) map[string]forecast.Series {
 	kinds := map[commissary.SaleKind]forecast.Kind{commissary.SaleOrdinary: forecast.Counted, commissary.SaleSoldOut: forecast.SoldOut,
 		commissary.SaleClosed: forecast.Closed, commissary.SaleEvent: forecast.Event}
+	all := map[string]forecast.Series{}
 	for _, v := range sales {
 		if v.Day.Compare(night) > 0 {
 			continue
@@ -126,7 +90,11 @@ func history(shop commissary.Shop, night civil.Date, sales []commissary.Sale) ma
 				}
 			}
 		}
-		s.Days[v.Day.Days(s.First)] = forecast.Day{Kind: kinds[v.Kind], Sold: v.Pieces}
+		day := forecast.Day{Kind: kinds[v.Kind], Sold: v.Pieces}
+		if day.Kind == forecast.Counted && len(k.adjusting(shop.ID, v.Item, v.Day)) > 0 {
+			day.Kind = forecast.Event // the book says that it was no ordinary day
+		}
+		s.Days[v.Day.Days(s.First)] = day
 		all[v.Item] = s
 	}
 	return all
@@ -152,37 +120,61 @@ func (c *core) expected(tx commissary.Tx, id string, k *kitchen, night civil.Dat
 		if len(items) == 0 {
 			continue
 		}
-		sales, err := tx.Counts(id).Sales(shop.ID, night.AddDays(1-historyDays))
+		sales, err := tx.Counts(id).Sales(shop.ID, night.AddDays(1-usualDays))
 		if err != nil {
 			return nil, err
 		}
-		series := history(shop, night, sales)
+		fits, err := k.stored(tx, shop, night, k.history(shop, night, sales))
+		if err != nil {
+			return nil, err
+		}
 		for _, it := range items {
-			s, known := series[it.ID]
-			if !known {
+			fit, known := fits[it.ID]
+			if !known || fit.Counted < standingFor {
 				continue
 			}
-			fit, err := c.fits.learn(id, s)
-			if err != nil {
-				return nil, err
-			}
-			if fit.Counted < standingFor {
-				continue
-			}
+			calendar := forecast.Calendar{Adjustments: k.adjustments(shop.ID, it.ID)}
 			first := night.AddDays(1 + it.Ship.DeliverBefore)
 			for d := range days {
 				bake := first.AddDays(d)
-				sells, err := fit.On(bake)
+				sells, err := fit.Sale(calendar, bake)
 				if err != nil {
 					return nil, err
 				}
-				if n := quantity.Pieces((sells + forecast.Piece/2) / forecast.Piece); n > 0 && trades(shop, bake) {
+				if n := sells.Pieces(); n > 0 && trades(shop, bake) {
 					all = append(all, commissary.Expected{Shop: shop.ID, Item: it.ID, BakeDate: bake, Pieces: n})
 				}
 			}
 		}
 	}
 	return all, nil
+}
+
+// adjusting are the book's adjustments of a shop's item on a day.
+func (k *kitchen) adjusting(shop, item string, day civil.Date) []commissary.Adjustment {
+	var all []commissary.Adjustment
+	for _, a := range k.Adjustments {
+		if a.From.Compare(day) <= 0 && a.To.Compare(day) >= 0 && adjusts(a, shop, item) {
+			all = append(all, a)
+		}
+	}
+	return all
+}
+
+// adjustments are the book's, and then others, of a shop's item.
+func (k *kitchen) adjustments(shop, item string, others ...commissary.Adjustment) []forecast.Adjustment {
+	var all []forecast.Adjustment
+	for _, a := range slices.Concat(k.Adjustments, others) {
+		if adjusts(a, shop, item) {
+			all = append(all, forecast.Adjustment{Name: a.Name, From: a.From, To: a.To, Change: a.Change, Pieces: a.Pieces})
+		}
+	}
+	return all
+}
+
+// adjusts reports whether an adjustment is for a shop's item.
+func adjusts(a commissary.Adjustment, shop, item string) bool {
+	return (len(a.Shops) == 0 || slices.Contains(a.Shops, shop)) && (len(a.Items) == 0 || slices.Contains(a.Items, item))
 }
 
 func (s orders) ProposeOrder(ctx context.Context, req *v1.ProposeOrderRequest) (*v1.ProposeOrderResponse, error) {
@@ -206,12 +198,10 @@ func (s orders) ProposeOrder(ctx context.Context, req *v1.ProposeOrderRequest) (
 	for _, x := range t.shop.Service {
 		calendar.Service |= x.Days
 	}
-	for _, a := range adjustments {
-		calendar.Adjustments = append(calendar.Adjustments, forecast.Adjustment(a)) // the same words, on either side of the wall
-	}
 	resp := &v1.ProposeOrderResponse{Counted: t.count != nil, Site: t.Site()}
 	for _, it := range t.Items {
-		line, err := t.propose(s.fits, it, calendar)
+		calendar.Adjustments = t.adjustments(t.shop.ID, it.ID, adjustments...)
+		line, err := t.propose(it, calendar)
 		if err != nil {
 			return nil, err
 		}
@@ -241,8 +231,8 @@ func (t *till) line(it commissary.Item) *v1.ProposedLine {
 }
 
 // propose returns an item's line, or nil where the shop has nothing to do with it.
-func (t *till) propose(f *fits, it commissary.Item, calendar forecast.Calendar) (*v1.ProposedLine, error) {
-	series, known := t.series[it.ID]
+func (t *till) propose(it commissary.Item, calendar forecast.Calendar) (*v1.ProposedLine, error) {
+	learned, known := t.fits[it.ID]
 	stands := slices.ContainsFunc(t.shop.Standing, func(s commissary.Standing) bool { return s.Item == it.ID })
 	stock := t.stock(it)
 	if !known && !stands && len(stock) == 0 {
@@ -255,10 +245,6 @@ func (t *till) propose(f *fits, it commissary.Item, calendar forecast.Calendar) 
 	fit := forecast.FromStanding(t.shop.ID, it.ID, t.shop.Standing, t.night)
 	line.Basis = "no history: the standing order"
 	if known {
-		learned, err := f.learn(t.id(), series)
-		if err != nil {
-			return nil, err
-		}
 		if learned.Counted >= standingFor || !stands {
 			fit = learned
 			line.Basis = fmt.Sprintf("%d days counted, by %s", fit.Counted, strings.Join(fit.Methods[:1], ""))
@@ -281,6 +267,9 @@ func (t *till) propose(f *fits, it commissary.Item, calendar forecast.Calendar) 
 	line.ToDate = to.String()
 	line.SellPieces, line.SafetyPieces, line.LeftPieces, line.ComingPieces = int64(p.Sell), int64(p.Safety), int64(p.Left), int64(p.Coming)
 	line.NeedPieces, line.Pieces, line.Boxes, line.LapsePieces, line.Working = int64(p.Need), int64(p.Order), p.Boxes, int64(p.Lapse), p.String()
+	for _, c := range p.Changes() {
+		line.Changes = append(line.Changes, &v1.SaleChange{Name: c.Name, Pieces: int64(c.By.Pieces())})
+	}
 	return line, nil
 }
 

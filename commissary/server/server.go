@@ -95,7 +95,7 @@ func New(o Options) (*Server, error) {
 	if o.Released == nil {
 		o.Released = func(string, civil.Date) {}
 	}
-	c := &core{store: o.Store, now: o.Now, books: newShelf(), fits: newFits(), released: o.Released}
+	c := &core{store: o.Store, now: o.Now, books: newShelf(), released: o.Released}
 	identifies := identifiesLocal
 	options := []grpc.ServerOption{
 		grpc.MaxRecvMsgSize(maxMessage),
@@ -160,7 +160,6 @@ type core struct {
 	store commissary.Store
 	now   func() time.Time
 	books *shelf
-	fits  *fits
 	// released is told of papers that have changed.
 	released func(kitchen string, night civil.Date)
 }

@@ -32,11 +32,12 @@ import (
 
 // kitchen is a real server over a real store, behind a pipe in memory.
 type kitchen struct {
-	t     *testing.T
-	conn  *grpc.ClientConn
-	clock *clock
-	store commissary.Store
-	log   *strings.Builder
+	service *server.Server
+	t       testing.TB
+	conn    *grpc.ClientConn
+	clock   *clock
+	store   commissary.Store
+	log     *strings.Builder
 
 	books      v1.KitchenServiceClient
 	orders     v1.OrderServiceClient
@@ -92,7 +93,7 @@ func id() string {
 }
 
 // start returns a server that has no kitchen yet.
-func start(t *testing.T, change ...func(*server.Options)) *kitchen {
+func start(t testing.TB, change ...func(*server.Options)) *kitchen {
 	t.Helper()
 	facts, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "facts.db"), store.Options{})
 	require.NoError(t, err)
@@ -104,6 +105,7 @@ func start(t *testing.T, change ...func(*server.Options)) *kitchen {
 	}
 	s, err := server.New(o)
 	require.NoError(t, err)
+	k.service = s
 	pipe := bufconn.Listen(1 << 20)
 	served := make(chan error, 1)
 	go func() { served <- s.Serve(pipe) }()
@@ -133,7 +135,7 @@ func (l *lockedWriter) Write(b []byte) (int, error) {
 	return l.w.Write(b)
 }
 
-func book(t *testing.T) []byte {
+func book(t testing.TB) []byte {
 	t.Helper()
 	b, err := os.ReadFile("testdata/kitchen.yaml")
 	require.NoError(t, err)

@@ -460,7 +460,7 @@ func (k *kitchen) declaring(tx commissary.Tx, at time.Time) (*kitchen, map[strin
 		}
 		for n, c := range changes {
 			replaced := n+1 < len(changes) && changes[n+1].At.Before(at.Add(-declaredFor))
-			if c.Lot == "" || replaced {
+			if c.Lot == "" || replaced || c.At.After(at) {
 				continue
 			}
 			l, err := tx.Lots(k.id()).Get(c.Lot)

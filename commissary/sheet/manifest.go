@@ -121,6 +121,9 @@ func (p *page) stop(n int, s *v1.ManifestStop, m *v1.Manifest) {
 	if s.GetReceiveFromTime() != nil {
 		p.put(0, "Takes deliveries from "+p.clock(s.GetReceiveFromTime())+" to "+p.clock(s.GetReceiveToTime()))
 	}
+	if s.GetLate() != "" {
+		p.put(0, "LATE ORDER. "+s.GetLate())
+	}
 	if s.GetAccess() != "" {
 		p.put(0, "Access: "+s.GetAccess())
 	}

@@ -19,6 +19,9 @@ func Order(o *v1.Order) string {
 func (p *page) order(o *v1.Order) {
 	p.ends(strings.ToUpper(either(o.GetShopName(), o.GetShopId())), fmt.Sprintf("%s, revision %d", word(o.GetState(), "ORDER_STATE_"), o.GetRevision()))
 	p.put(0, fmt.Sprintf("Night of %s. Kept %s, from %s.", longDay(o.GetNightDate()), p.exact(o.GetSubmitTime()), either(o.GetSubmittedBy(), nothing)))
+	if o.GetPhonedBy() != "" {
+		p.put(0, "Phoned in by "+o.GetPhonedBy()+"; written down and read back by "+either(o.GetSubmittedBy(), nothing)+".")
+	}
 	if o.GetLateBy() != "" {
 		p.put(0, "Admitted late by "+o.GetLateBy()+": "+o.GetLateReason())
 	}
@@ -64,14 +67,13 @@ func Night(n *v1.Night, c *v1.Catalogue, orders []*v1.Order) string {
 		byShop[o.GetShopId()] = o
 	}
 	var rows [][]string
-	var silent []string
+	var late []string
 	var total int64
 	for _, s := range c.GetShops() {
 		name := either(s.GetName(), s.GetId())
 		o := byShop[s.GetId()]
 		if o == nil || o.GetState() == v1.OrderState_ORDER_STATE_CANCELLED {
 			rows = append(rows, []string{name, "NO ORDER: standing order counts", "", "", ""})
-			silent = append(silent, strings.TrimSuffix(name+" "+s.GetPhone(), " "))
 			continue
 		}
 		var pieces int64
@@ -83,14 +85,39 @@ func Night(n *v1.Night, c *v1.Catalogue, orders []*v1.Order) string {
 		if o.GetClosed() {
 			what += ", wants nothing"
 		}
+		if o.GetLateBy() != "" {
+			late = append(late, name+": by "+o.GetLateBy()+", "+o.GetLateReason())
+		}
 		rows = append(rows, []string{name, what, fmt.Sprint(len(o.GetLines())), fmt.Sprint(pieces), p.at(o.GetSubmitTime())})
 	}
 	rows = append(rows, []string{"In all", "", "", fmt.Sprint(total), ""})
 	p.table(0, []column{{"SHOP", 16, false}, {"ORDER", 32, false}, {"LINES", 5, true}, {"PIECES", 7, true}, {"KEPT", 16, false}}, rows)
-	if len(silent) > 0 {
-		p.put(0, "Call: "+strings.Join(silent, "; "))
+	if len(late) > 0 {
+		p.section("LATE", "admitted after the close")
+		for _, l := range late {
+			p.put(0, l)
+		}
+	}
+	if len(n.GetSilentShops()) > 0 {
+		p.section("CALL", "standing orders that nobody confirmed")
+		for _, s := range n.GetSilentShops() {
+			p.item(0, "[ ]", callLine(s))
+		}
 	}
 	return p.String()
+}
+
+// callLine is one silent shop with its numbers and what counts unless it speaks.
+func callLine(s *v1.SilentShop) string {
+	numbers := either(s.GetPhone(), "no number in the book")
+	if s.GetNightPhone() != "" {
+		numbers += ", at night " + s.GetNightPhone()
+	}
+	counts := "has no standing order for it"
+	if s.GetStandingPieces() > 0 {
+		counts = "standing order of " + counted(s.GetStandingPieces(), "piece") + " counts"
+	}
+	return either(s.GetShopName(), s.GetShopId()) + ": " + numbers + "; " + counts
 }
 
 // Nights lists nights.

@@ -96,7 +96,11 @@ func TestSheetsAreAsTheyWere(t *testing.T) {
 			return Orders(site, []*v1.Order{late, closed})
 		}},
 		{"night", func(t *testing.T) string {
-			return Night(read(t, "night.json", &v1.Night{}), catalogue, []*v1.Order{read(t, "order.json", &v1.Order{})})
+			n := read(t, "night.json", &v1.Night{})
+			n.SilentShops = []*v1.SilentShop{{ShopName: "Market Square", Phone: "555-0103", NightPhone: "555-0104", StandingPieces: 162}, {ShopName: "Riverside", Phone: "555-0111"}}
+			late := read(t, "order.json", &v1.Order{})
+			late.ShopId, late.State, late.LateBy, late.LateReason = "hilltop", v1.OrderState_ORDER_STATE_LATE, "planner", "the line was dead"
+			return Night(n, catalogue, []*v1.Order{read(t, "order.json", &v1.Order{}), late})
 		}},
 		{"nights", func(t *testing.T) string { return Nights([]*v1.Night{read(t, "night.json", &v1.Night{})}) }},
 		{"lots", func(t *testing.T) string { return Lots(site, read(t, "lots.json", &v1.ListLotsResponse{}).GetLots()) }},

@@ -72,3 +72,34 @@ func (c counts) Sales(shop string, since civil.Date) ([]commissary.Sale, error) 
 	}, `SELECT shop, item, day, pieces, kind FROM sales WHERE kitchen = $1 AND shop = $2 AND day >= $3 ORDER BY item, day`,
 		c.kitchen, shop, since.String())
 }
+
+func (c counts) PutFit(f commissary.Fit) error {
+	_, err := c.exec(`INSERT INTO fits (kitchen, shop, item, through, document) VALUES ($1, $2, $3, $4, $5)
+		ON CONFLICT (kitchen, shop, item) DO UPDATE SET through = excluded.through, document = excluded.document`,
+		c.kitchen, f.Shop, f.Item, f.Through.String(), string(f.Text))
+	return err
+}
+
+func (c counts) Fits(shop string) ([]commissary.Fit, error) {
+	return list(c.tx, func(s scan) (f commissary.Fit, err error) {
+		err = s(&f.Shop, &f.Item, day{&f.Through}, &f.Text)
+		return f, err
+	}, `SELECT shop, item, through, document FROM fits WHERE kitchen = $1 AND shop = $2 ORDER BY item`, c.kitchen, shop)
+}
+
+func (c counts) ForgetFit(shop, item string) error {
+	_, err := c.exec(`DELETE FROM fits WHERE kitchen = $1 AND shop = $2 AND item = $3`, c.kitchen, shop, item)
+	return err
+}
+
+func (c counts) Unlearned(since civil.Date) ([]commissary.Fit, error) {
+	return list(c.tx, func(s scan) (f commissary.Fit, err error) {
+		err = s(&f.Shop, &f.Item, day{&f.Through})
+		return f, err
+	}, `SELECT s.shop, s.item, s.newest FROM (
+			SELECT shop, item, max(day) AS newest FROM sales WHERE kitchen = $1 AND day >= $2 GROUP BY shop, item
+		) s
+		LEFT JOIN fits f ON f.kitchen = $1 AND f.shop = s.shop AND f.item = s.item
+		WHERE f.through IS NULL OR f.through < s.newest
+		ORDER BY s.shop, s.item`, c.kitchen, since.String())
+}

@@ -20,10 +20,10 @@ func (o orders) Append(order commissary.Order) error {
 	if err != nil {
 		return err
 	}
-	_, err = o.exec(`INSERT INTO orders (kitchen, night, shop, revision, state, closed, submitted_by, submitted_at, late_by, late_why)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
+	_, err = o.exec(`INSERT INTO orders (kitchen, night, shop, revision, state, closed, submitted_by, submitted_at, late_by, late_why, phoned_by)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
 		o.kitchen, order.Night.String(), order.Shop, order.Revision, string(order.State), order.Closed,
-		order.By, micros(order.Submitted), order.LateBy, order.LateWhy)
+		order.By, micros(order.Submitted), order.LateBy, order.LateWhy, order.Phoned)
 	if err != nil {
 		return err
 	}
@@ -74,7 +74,7 @@ func (o orders) newest(condition string, limit int, night, shop string) ([]commi
 			n    sql.NullInt64
 			bake sql.NullString
 		)
-		err := s(day{&h.Night}, &h.Shop, &h.Revision, &h.State, &h.Closed, &h.By, instant{&h.Submitted}, &h.LateBy, &h.LateWhy,
+		err := s(day{&h.Night}, &h.Shop, &h.Revision, &h.State, &h.Closed, &h.By, instant{&h.Submitted}, &h.LateBy, &h.LateWhy, &h.Phoned,
 			&item, &n, &bake)
 		if err != nil {
 			return err
@@ -92,7 +92,7 @@ func (o orders) newest(condition string, limit int, night, shop string) ([]commi
 		last := &all[len(all)-1]
 		last.Lines = append(last.Lines, l)
 		return nil
-	}, `SELECT h.night, h.shop, h.revision, h.state, h.closed, h.submitted_by, h.submitted_at, h.late_by, h.late_why,
+	}, `SELECT h.night, h.shop, h.revision, h.state, h.closed, h.submitted_by, h.submitted_at, h.late_by, h.late_why, h.phoned_by,
 			l.item, l.pieces, l.bake_date
 		FROM (
 			SELECT * FROM orders

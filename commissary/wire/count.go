@@ -53,9 +53,16 @@ func ReadAdjustments(list []*v1.Adjustment) ([]commissary.Adjustment, error) {
 	var r reading
 	all := readEach(list, "adjustments", func(where string, m *v1.Adjustment) commissary.Adjustment {
 		return commissary.Adjustment{Name: m.GetName(), From: r.day(where+".from_date", m.GetFromDate()), To: r.day(where+".to_date", m.GetToDate()),
-			Item: m.GetItemId(), Change: quantity.PPM(m.GetChangePpm()), Pieces: quantity.Pieces(m.GetPieces())}
+			Items: oneOrNone(m.GetItemId()), Change: quantity.PPM(m.GetChangePpm()), Pieces: quantity.Pieces(m.GetPieces())}
 	})
 	return all, r.err()
+}
+
+func oneOrNone(id string) []string {
+	if id == "" {
+		return nil
+	}
+	return []string{id}
 }
 
 // Instant writes an instant.

@@ -93,6 +93,13 @@ func (w *Writer) manifest(d commissary.Dispatch, m commissary.Manifest) *v1.Mani
 		DollyLongMm:      int32(w.book.Dolly.Base.Long),
 		DollyWideMm:      int32(w.book.Dolly.Base.Wide),
 	}
+	for _, s := range out.Stops {
+		for _, e := range d.Exceptions {
+			if e.Code == commissary.ReasonLate && e.Shop == s.ShopId {
+				s.Late = e.Text
+			}
+		}
+	}
 	if d.Revision > 0 {
 		out.Name = ManifestName(w.kitchen(), d.Night, m.Run)
 	}

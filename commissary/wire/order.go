@@ -23,6 +23,7 @@ func (w *Writer) Order(o commissary.Order) *v1.Order {
 		LateBy:      o.LateBy,
 		LateReason:  o.LateWhy,
 		Site:        w.Site(),
+		PhonedBy:    o.Phoned,
 	}
 	for _, l := range m.Lines {
 		l.ItemName = w.item(l.ItemId)

@@ -125,7 +125,8 @@ func everything(t *testing.T) []written {
 			write:  func() proto.Message { return wire.BookRevision("main", revision) },
 			unsaid: map[string]string{"Source": "it travels beside the revision, in GetBook alone, for its size"}},
 		{name: "order", noun: reflect.ValueOf(&order).Elem(), write: func() proto.Message { return w.Order(order) }},
-		{name: "night", noun: reflect.ValueOf(&night).Elem(), write: func() proto.Message { return w.Night(night) }},
+		{name: "night", noun: reflect.ValueOf(&night).Elem(), write: func() proto.Message { return w.Night(night) },
+			unfilled: map[string]string{"silent_shops": "it follows from the night's orders, which the server looks up"}},
 		{name: "plan", noun: reflect.ValueOf(&plan).Elem(), write: func() proto.Message { return w.Plan(plan) },
 			unfilled: map[string]string{
 				"batches.name": posted, "batches.etag": posted, "batches.night_date": posted, "batches.plan_revision": posted,
@@ -139,6 +140,7 @@ func everything(t *testing.T) []written {
 			unfilled: map[string]string{
 				"manifests.ride": services, "manifests.probe_limit_millicelsius": services,
 				"manifests.stops.receive_from_time": services, "manifests.stops.receive_to_time": services,
+				"manifests.stops.late": "it follows from an exception of a late order",
 			}},
 		{name: "ride", noun: reflect.ValueOf(&ride).Elem(), write: func() proto.Message { return w.Ride(ride) },
 			unsaid: map[string]string{"Night": "the manifest's", "Run": "the manifest's"}},
@@ -230,7 +232,7 @@ func TestEveryFieldOfAMessageIsRead(t *testing.T) {
 			"manifests.dolly_long_mm": "the book's", "manifests.dolly_wide_mm": "the book's", "manifests.stops.expected_empties.container_name": forPeople,
 			"manifests.stops.shop_name": forPeople, "manifests.stops.address": forPeople, "manifests.stops.phone": forPeople,
 			"manifests.stops.access": forPeople, "manifests.stops.unattended": forPeople,
-			"manifests.stops.receive_from_time": forPeople, "manifests.stops.receive_to_time": forPeople,
+			"manifests.stops.late": forPeople, "manifests.stops.receive_from_time": forPeople, "manifests.stops.receive_to_time": forPeople,
 			"manifests.ride": "the service's", "manifests.probe_limit_millicelsius": "the service's",
 			"manifests.stops.lines.item_name": forPeople, "manifests.stops.lines.container_name": forPeople,
 		}},

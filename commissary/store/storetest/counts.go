@@ -51,6 +51,44 @@ func checkCounts(t *testing.T, s commissary.Store) {
 	require.Equal(t, all, sales(night.AddDays(-1)), "a day is kept once")
 }
 
+func checkFits(t *testing.T, s commissary.Store) {
+	sold := func(shop, item string, days int) {
+		update(t, s, func(tx commissary.Tx) error {
+			return tx.Counts(here).PutSale(commissary.Sale{Shop: shop, Item: item, Day: night.AddDays(days), Pieces: 1, Kind: commissary.SaleOrdinary})
+		})
+	}
+	fit := func(shop, item string, days int) commissary.Fit {
+		return commissary.Fit{Shop: shop, Item: item, Through: night.AddDays(days), Text: []byte(`{"days":1}`)}
+	}
+	due := func() []commissary.Fit {
+		return read(t, s, func(tx commissary.Tx) ([]commissary.Fit, error) {
+			return tx.Counts(here).Unlearned(night.AddDays(-5))
+		})
+	}
+	bare := func(f commissary.Fit) commissary.Fit { f.Text = nil; return f }
+	for _, d := range []int{-9, -2, -1} {
+		sold("north", "ball", d)
+	}
+	sold("north", "sauce", -3)
+	sold("south", "ball", -2)
+	sold("south", "sauce", -9)
+	require.Equal(t, []commissary.Fit{bare(fit("north", "ball", -1)), bare(fit("north", "sauce", -3)), bare(fit("south", "ball", -2))}, due())
+	for _, f := range []commissary.Fit{fit("north", "sauce", -3), fit("north", "ball", -2), fit("south", "ball", -2)} {
+		update(t, s, func(tx commissary.Tx) error { return tx.Counts(here).PutFit(f) })
+	}
+	require.Equal(t, []commissary.Fit{bare(fit("north", "ball", -1))}, due(), "a day has come since")
+	update(t, s, func(tx commissary.Tx) error { return tx.Counts(here).PutFit(fit("north", "ball", -1)) })
+	require.Empty(t, due())
+	fits := func() []commissary.Fit {
+		return read(t, s, func(tx commissary.Tx) ([]commissary.Fit, error) { return tx.Counts(here).Fits("north") })
+	}
+	require.Equal(t, []commissary.Fit{fit("north", "ball", -1), fit("north", "sauce", -3)}, fits())
+	update(t, s, func(tx commissary.Tx) error { return tx.Counts(here).ForgetFit("north", "sauce") })
+	update(t, s, func(tx commissary.Tx) error { return tx.Counts(here).ForgetFit("north", "sauce") })
+	require.Len(t, fits(), 1)
+	require.Len(t, due(), 1)
+}
+
 func checkKitchens(t *testing.T, s commissary.Store) {
 	kitchens := func() []string { return read(t, s, commissary.Tx.Kitchens) }
 	require.Empty(t, kitchens())

@@ -95,7 +95,7 @@ func checkOrders(t *testing.T, s commissary.Store) {
 	}
 	next := night.AddDays(1)
 	shut := commissary.Order{Night: next, Shop: "east", Revision: 1, State: commissary.OrderAccepted, Closed: true, By: "closer", Submitted: noon}
-	late := commissary.Order{Night: night, Shop: "west", Revision: 2, State: commissary.OrderLate, By: "closer", Submitted: noon,
+	late := commissary.Order{Night: night, Shop: "west", Revision: 2, State: commissary.OrderLate, By: "closer", Submitted: noon, Phoned: "the closer",
 		LateBy: "baker", LateWhy: "the line was down", Lines: someOrder(night, "west", 2).Lines}
 	add(someOrder(night, "north", 1))
 	add(someOrder(night, "west", 1))

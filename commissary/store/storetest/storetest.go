@@ -27,6 +27,7 @@ func Run(t *testing.T, open func(t *testing.T) commissary.Store) {
 		{"Orders", checkOrders},
 		{"OrderLines", checkOrderLines},
 		{"Counts", checkCounts},
+		{"Fits", checkFits},
 		{"Kitchens", checkKitchens},
 		{"Plans", checkPlans},
 		{"Batches", checkBatches},

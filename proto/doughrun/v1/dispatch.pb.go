@@ -2293,8 +2293,10 @@ type ManifestStop struct {
 	LeaveTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=leave_time,json=leaveTime,proto3" json:"leave_time,omitempty"`
 	// What is expected back from the shop.
 	ExpectedEmpties []*ExpectedEmpties `protobuf:"bytes,15,rep,name=expected_empties,json=expectedEmpties,proto3" json:"expected_empties,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// Who admitted the shop's order after the close, and why. Empty for any other order. Ignored in a request.
+	Late          string `protobuf:"bytes,16,opt,name=late,proto3" json:"late,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ManifestStop) Reset() {
@@ -2430,6 +2432,13 @@ func (x *ManifestStop) GetExpectedEmpties() []*ExpectedEmpties {
 		return x.ExpectedEmpties
 	}
 	return nil
+}
+
+func (x *ManifestStop) GetLate() string {
+	if x != nil {
+		return x.Late
+	}
+	return ""
 }
 
 // ManifestLine is one item of one lot at one stop.
@@ -2951,7 +2960,7 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\x0econtainer_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\rcontainerName\x12'\n" +
 	"\n" +
 	"containers\x18\x03 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\n" +
-	"containers\"\xf0\x05\n" +
+	"containers\"\x8e\x06\n" +
 	"\fManifestStop\x12 \n" +
 	"\ashop_id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18?R\x06shopId\x12%\n" +
 	"\tshop_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bshopName\x12\"\n" +
@@ -2974,7 +2983,8 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\x0freceive_to_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\rreceiveToTime\x129\n" +
 	"\n" +
 	"leave_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\tleaveTime\x12Q\n" +
-	"\x10expected_empties\x18\x0f \x03(\v2\x1c.doughrun.v1.ExpectedEmptiesB\b\xbaH\x05\x92\x01\x02\x10dR\x0fexpectedEmpties\"\xe5\x03\n" +
+	"\x10expected_empties\x18\x0f \x03(\v2\x1c.doughrun.v1.ExpectedEmptiesB\b\xbaH\x05\x92\x01\x02\x10dR\x0fexpectedEmpties\x12\x1c\n" +
+	"\x04late\x18\x10 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\x04late\"\xe5\x03\n" +
 	"\fManifestLine\x12 \n" +
 	"\aitem_id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18?R\x06itemId\x12%\n" +
 	"\titem_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bitemName\x12\"\n" +

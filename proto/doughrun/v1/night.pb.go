@@ -417,7 +417,10 @@ type Night struct {
 	// When it was closed. Not set while it is open.
 	CloseTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=close_time,json=closeTime,proto3" json:"close_time,omitempty"`
 	// The kitchen and how to print for it.
-	Site          *Site `protobuf:"bytes,5,opt,name=site,proto3" json:"site,omitempty"`
+	Site *Site `protobuf:"bytes,5,opt,name=site,proto3" json:"site,omitempty"`
+	// Whom to call: the shops that have said nothing for the night. Their standing orders count, not confirmed. A shop sees
+	// itself alone. Not in lists.
+	SilentShops   []*SilentShop `protobuf:"bytes,6,rep,name=silent_shops,json=silentShops,proto3" json:"silent_shops,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -487,6 +490,95 @@ func (x *Night) GetSite() *Site {
 	return nil
 }
 
+func (x *Night) GetSilentShops() []*SilentShop {
+	if x != nil {
+		return x.SilentShops
+	}
+	return nil
+}
+
+// SilentShop is a shop that has neither ordered nor said that it is closed.
+type SilentShop struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The shop.
+	ShopId string `protobuf:"bytes,1,opt,name=shop_id,json=shopId,proto3" json:"shop_id,omitempty"`
+	// The shop's name for people.
+	ShopName string `protobuf:"bytes,2,opt,name=shop_name,json=shopName,proto3" json:"shop_name,omitempty"`
+	// Its telephone number.
+	Phone string `protobuf:"bytes,3,opt,name=phone,proto3" json:"phone,omitempty"`
+	// The number after closing time, where it is another one.
+	NightPhone string `protobuf:"bytes,4,opt,name=night_phone,json=nightPhone,proto3" json:"night_phone,omitempty"`
+	// What its standing order says for the night, which counts unless it speaks: pieces in all, 0 where there is none.
+	StandingPieces int64 `protobuf:"varint,5,opt,name=standing_pieces,json=standingPieces,proto3" json:"standing_pieces,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *SilentShop) Reset() {
+	*x = SilentShop{}
+	mi := &file_doughrun_v1_night_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SilentShop) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SilentShop) ProtoMessage() {}
+
+func (x *SilentShop) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_night_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SilentShop.ProtoReflect.Descriptor instead.
+func (*SilentShop) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_night_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *SilentShop) GetShopId() string {
+	if x != nil {
+		return x.ShopId
+	}
+	return ""
+}
+
+func (x *SilentShop) GetShopName() string {
+	if x != nil {
+		return x.ShopName
+	}
+	return ""
+}
+
+func (x *SilentShop) GetPhone() string {
+	if x != nil {
+		return x.Phone
+	}
+	return ""
+}
+
+func (x *SilentShop) GetNightPhone() string {
+	if x != nil {
+		return x.NightPhone
+	}
+	return ""
+}
+
+func (x *SilentShop) GetStandingPieces() int64 {
+	if x != nil {
+		return x.StandingPieces
+	}
+	return 0
+}
+
 var File_doughrun_v1_night_proto protoreflect.FileDescriptor
 
 const file_doughrun_v1_night_proto_rawDesc = "" +
@@ -510,7 +602,7 @@ const file_doughrun_v1_night_proto_rawDesc = "" +
 	"request_id\x18\x02 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\x03 \x01(\bR\fvalidateOnly\">\n" +
 	"\x12CloseNightResponse\x12(\n" +
-	"\x05night\x18\x01 \x01(\v2\x12.doughrun.v1.NightR\x05night\"\xcb\x01\n" +
+	"\x05night\x18\x01 \x01(\v2\x12.doughrun.v1.NightR\x05night\"\x87\x02\n" +
 	"\x05Night\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1d\n" +
 	"\n" +
@@ -518,7 +610,16 @@ const file_doughrun_v1_night_proto_rawDesc = "" +
 	"\x05state\x18\x03 \x01(\x0e2\x17.doughrun.v1.NightStateR\x05state\x129\n" +
 	"\n" +
 	"close_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\tcloseTime\x12%\n" +
-	"\x04site\x18\x05 \x01(\v2\x11.doughrun.v1.SiteR\x04site*\x8c\x01\n" +
+	"\x04site\x18\x05 \x01(\v2\x11.doughrun.v1.SiteR\x04site\x12:\n" +
+	"\fsilent_shops\x18\x06 \x03(\v2\x17.doughrun.v1.SilentShopR\vsilentShops\"\xa2\x01\n" +
+	"\n" +
+	"SilentShop\x12\x17\n" +
+	"\ashop_id\x18\x01 \x01(\tR\x06shopId\x12\x1b\n" +
+	"\tshop_name\x18\x02 \x01(\tR\bshopName\x12\x14\n" +
+	"\x05phone\x18\x03 \x01(\tR\x05phone\x12\x1f\n" +
+	"\vnight_phone\x18\x04 \x01(\tR\n" +
+	"nightPhone\x12'\n" +
+	"\x0fstanding_pieces\x18\x05 \x01(\x03R\x0estandingPieces*\x8c\x01\n" +
 	"\n" +
 	"NightState\x12\x1b\n" +
 	"\x17NIGHT_STATE_UNSPECIFIED\x10\x00\x12\x14\n" +
@@ -546,7 +647,7 @@ func file_doughrun_v1_night_proto_rawDescGZIP() []byte {
 }
 
 var file_doughrun_v1_night_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_doughrun_v1_night_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
+var file_doughrun_v1_night_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
 var file_doughrun_v1_night_proto_goTypes = []any{
 	(NightState)(0),               // 0: doughrun.v1.NightState
 	(*GetNightRequest)(nil),       // 1: doughrun.v1.GetNightRequest
@@ -556,27 +657,29 @@ var file_doughrun_v1_night_proto_goTypes = []any{
 	(*CloseNightRequest)(nil),     // 5: doughrun.v1.CloseNightRequest
 	(*CloseNightResponse)(nil),    // 6: doughrun.v1.CloseNightResponse
 	(*Night)(nil),                 // 7: doughrun.v1.Night
-	(*timestamppb.Timestamp)(nil), // 8: google.protobuf.Timestamp
-	(*Site)(nil),                  // 9: doughrun.v1.Site
+	(*SilentShop)(nil),            // 8: doughrun.v1.SilentShop
+	(*timestamppb.Timestamp)(nil), // 9: google.protobuf.Timestamp
+	(*Site)(nil),                  // 10: doughrun.v1.Site
 }
 var file_doughrun_v1_night_proto_depIdxs = []int32{
-	7, // 0: doughrun.v1.GetNightResponse.night:type_name -> doughrun.v1.Night
-	7, // 1: doughrun.v1.ListNightsResponse.nights:type_name -> doughrun.v1.Night
-	7, // 2: doughrun.v1.CloseNightResponse.night:type_name -> doughrun.v1.Night
-	0, // 3: doughrun.v1.Night.state:type_name -> doughrun.v1.NightState
-	8, // 4: doughrun.v1.Night.close_time:type_name -> google.protobuf.Timestamp
-	9, // 5: doughrun.v1.Night.site:type_name -> doughrun.v1.Site
-	1, // 6: doughrun.v1.NightService.GetNight:input_type -> doughrun.v1.GetNightRequest
-	3, // 7: doughrun.v1.NightService.ListNights:input_type -> doughrun.v1.ListNightsRequest
-	5, // 8: doughrun.v1.NightService.CloseNight:input_type -> doughrun.v1.CloseNightRequest
-	2, // 9: doughrun.v1.NightService.GetNight:output_type -> doughrun.v1.GetNightResponse
-	4, // 10: doughrun.v1.NightService.ListNights:output_type -> doughrun.v1.ListNightsResponse
-	6, // 11: doughrun.v1.NightService.CloseNight:output_type -> doughrun.v1.CloseNightResponse
-	9, // [9:12] is the sub-list for method output_type
-	6, // [6:9] is the sub-list for method input_type
-	6, // [6:6] is the sub-list for extension type_name
-	6, // [6:6] is the sub-list for extension extendee
-	0, // [0:6] is the sub-list for field type_name
+	7,  // 0: doughrun.v1.GetNightResponse.night:type_name -> doughrun.v1.Night
+	7,  // 1: doughrun.v1.ListNightsResponse.nights:type_name -> doughrun.v1.Night
+	7,  // 2: doughrun.v1.CloseNightResponse.night:type_name -> doughrun.v1.Night
+	0,  // 3: doughrun.v1.Night.state:type_name -> doughrun.v1.NightState
+	9,  // 4: doughrun.v1.Night.close_time:type_name -> google.protobuf.Timestamp
+	10, // 5: doughrun.v1.Night.site:type_name -> doughrun.v1.Site
+	8,  // 6: doughrun.v1.Night.silent_shops:type_name -> doughrun.v1.SilentShop
+	1,  // 7: doughrun.v1.NightService.GetNight:input_type -> doughrun.v1.GetNightRequest
+	3,  // 8: doughrun.v1.NightService.ListNights:input_type -> doughrun.v1.ListNightsRequest
+	5,  // 9: doughrun.v1.NightService.CloseNight:input_type -> doughrun.v1.CloseNightRequest
+	2,  // 10: doughrun.v1.NightService.GetNight:output_type -> doughrun.v1.GetNightResponse
+	4,  // 11: doughrun.v1.NightService.ListNights:output_type -> doughrun.v1.ListNightsResponse
+	6,  // 12: doughrun.v1.NightService.CloseNight:output_type -> doughrun.v1.CloseNightResponse
+	10, // [10:13] is the sub-list for method output_type
+	7,  // [7:10] is the sub-list for method input_type
+	7,  // [7:7] is the sub-list for extension type_name
+	7,  // [7:7] is the sub-list for extension extendee
+	0,  // [0:7] is the sub-list for field type_name
 }
 
 func init() { file_doughrun_v1_night_proto_init() }
@@ -591,7 +694,7 @@ func file_doughrun_v1_night_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_doughrun_v1_night_proto_rawDesc), len(file_doughrun_v1_night_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   7,
+			NumMessages:   8,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -209,7 +209,10 @@ type SubmitOrderRequest struct {
 	// A fresh UUID; sending it again returns the first answer.
 	RequestId string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// Judge only: refuse exactly what would be refused, keep nothing.
-	ValidateOnly  bool `protobuf:"varint,6,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	ValidateOnly bool `protobuf:"varint,6,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// Who at the shop ordered by telephone, where the kitchen writes the order down for it and has read it back. Empty where
+	// the shop sends it itself, which may not say otherwise (PERMISSION_DENIED).
+	PhonedBy      string `protobuf:"bytes,7,opt,name=phoned_by,json=phonedBy,proto3" json:"phoned_by,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -284,6 +287,13 @@ func (x *SubmitOrderRequest) GetValidateOnly() bool {
 		return x.ValidateOnly
 	}
 	return false
+}
+
+func (x *SubmitOrderRequest) GetPhonedBy() string {
+	if x != nil {
+		return x.PhonedBy
+	}
+	return ""
 }
 
 // SubmitOrderResponse is the receipt.
@@ -424,6 +434,426 @@ func (x *GetOrderResponse) GetOrder() *Order {
 	return nil
 }
 
+// GetReceiptRequest names one order.
+type GetReceiptRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The order, as kitchens/main/nights/2026-11-26/orders/north.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetReceiptRequest) Reset() {
+	*x = GetReceiptRequest{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetReceiptRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetReceiptRequest) ProtoMessage() {}
+
+func (x *GetReceiptRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetReceiptRequest.ProtoReflect.Descriptor instead.
+func (*GetReceiptRequest) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *GetReceiptRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// GetReceiptResponse holds the receipt.
+type GetReceiptResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The newest revision of the order.
+	Order *Order `protobuf:"bytes,1,opt,name=order,proto3" json:"order,omitempty"`
+	// What becomes of each of its lines, in the order's own order.
+	Lines         []*ReceiptLine `protobuf:"bytes,2,rep,name=lines,proto3" json:"lines,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetReceiptResponse) Reset() {
+	*x = GetReceiptResponse{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetReceiptResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetReceiptResponse) ProtoMessage() {}
+
+func (x *GetReceiptResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetReceiptResponse.ProtoReflect.Descriptor instead.
+func (*GetReceiptResponse) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *GetReceiptResponse) GetOrder() *Order {
+	if x != nil {
+		return x.Order
+	}
+	return nil
+}
+
+func (x *GetReceiptResponse) GetLines() []*ReceiptLine {
+	if x != nil {
+		return x.Lines
+	}
+	return nil
+}
+
+// ReceiptLine is what becomes of one line of an order.
+type ReceiptLine struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The item.
+	ItemId string `protobuf:"bytes,1,opt,name=item_id,json=itemId,proto3" json:"item_id,omitempty"`
+	// The item's name for people.
+	ItemName string `protobuf:"bytes,2,opt,name=item_name,json=itemName,proto3" json:"item_name,omitempty"`
+	// The day whose service it is for, as 2026-11-28.
+	BakeDate string `protobuf:"bytes,3,opt,name=bake_date,json=bakeDate,proto3" json:"bake_date,omitempty"`
+	// How many pieces were ordered.
+	Pieces int64 `protobuf:"varint,4,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	// The cut-off of the item's class: the last moment at which the shop could or can change the line.
+	CutOffTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=cut_off_time,json=cutOffTime,proto3" json:"cut_off_time,omitempty"`
+	// The run that brings it, for people; empty where none does.
+	RunName string `protobuf:"bytes,6,opt,name=run_name,json=runName,proto3" json:"run_name,omitempty"`
+	// When the run is at the shop, about. Absent where the order of its stops is found only when the goods are picked.
+	ArriveTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=arrive_time,json=arriveTime,proto3" json:"arrive_time,omitempty"`
+	// When to take how many out of the cold, for the service.
+	Pulls []*Pull `protobuf:"bytes,8,rep,name=pulls,proto3" json:"pulls,omitempty"`
+	// The allergens in it, in the words of the kitchen's book.
+	Allergens []string `protobuf:"bytes,9,rep,name=allergens,proto3" json:"allergens,omitempty"`
+	// Those that the shop's last receipt with the item did not name.
+	AllergensAdded []string `protobuf:"bytes,10,rep,name=allergens_added,json=allergensAdded,proto3" json:"allergens_added,omitempty"`
+	// Those that it named and that are no longer in it.
+	AllergensGone []string `protobuf:"bytes,11,rep,name=allergens_gone,json=allergensGone,proto3" json:"allergens_gone,omitempty"`
+	// Not released yet: what follows may still change.
+	Provisional bool `protobuf:"varint,12,opt,name=provisional,proto3" json:"provisional,omitempty"`
+	// Where it comes from and between which instants this shop may use it. Before a plan is released one part without origin
+	// spans what any batch for it must hold: from the first pull to the last stretch.
+	Parts []*ReceiptPart `protobuf:"bytes,13,rep,name=parts,proto3" json:"parts,omitempty"`
+	// What will not come, as far as is known.
+	ShortPieces int64 `protobuf:"varint,14,opt,name=short_pieces,json=shortPieces,proto3" json:"short_pieces,omitempty"`
+	// Why it is short; empty where it is not.
+	ShortReason string `protobuf:"bytes,15,opt,name=short_reason,json=shortReason,proto3" json:"short_reason,omitempty"`
+	// When the run leaves the kitchen, where arrive_time is absent.
+	LeaveTime     *timestamppb.Timestamp `protobuf:"bytes,16,opt,name=leave_time,json=leaveTime,proto3" json:"leave_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReceiptLine) Reset() {
+	*x = ReceiptLine{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReceiptLine) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReceiptLine) ProtoMessage() {}
+
+func (x *ReceiptLine) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReceiptLine.ProtoReflect.Descriptor instead.
+func (*ReceiptLine) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *ReceiptLine) GetItemId() string {
+	if x != nil {
+		return x.ItemId
+	}
+	return ""
+}
+
+func (x *ReceiptLine) GetItemName() string {
+	if x != nil {
+		return x.ItemName
+	}
+	return ""
+}
+
+func (x *ReceiptLine) GetBakeDate() string {
+	if x != nil {
+		return x.BakeDate
+	}
+	return ""
+}
+
+func (x *ReceiptLine) GetPieces() int64 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
+func (x *ReceiptLine) GetCutOffTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CutOffTime
+	}
+	return nil
+}
+
+func (x *ReceiptLine) GetRunName() string {
+	if x != nil {
+		return x.RunName
+	}
+	return ""
+}
+
+func (x *ReceiptLine) GetArriveTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ArriveTime
+	}
+	return nil
+}
+
+func (x *ReceiptLine) GetPulls() []*Pull {
+	if x != nil {
+		return x.Pulls
+	}
+	return nil
+}
+
+func (x *ReceiptLine) GetAllergens() []string {
+	if x != nil {
+		return x.Allergens
+	}
+	return nil
+}
+
+func (x *ReceiptLine) GetAllergensAdded() []string {
+	if x != nil {
+		return x.AllergensAdded
+	}
+	return nil
+}
+
+func (x *ReceiptLine) GetAllergensGone() []string {
+	if x != nil {
+		return x.AllergensGone
+	}
+	return nil
+}
+
+func (x *ReceiptLine) GetProvisional() bool {
+	if x != nil {
+		return x.Provisional
+	}
+	return false
+}
+
+func (x *ReceiptLine) GetParts() []*ReceiptPart {
+	if x != nil {
+		return x.Parts
+	}
+	return nil
+}
+
+func (x *ReceiptLine) GetShortPieces() int64 {
+	if x != nil {
+		return x.ShortPieces
+	}
+	return 0
+}
+
+func (x *ReceiptLine) GetShortReason() string {
+	if x != nil {
+		return x.ShortReason
+	}
+	return ""
+}
+
+func (x *ReceiptLine) GetLeaveTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LeaveTime
+	}
+	return nil
+}
+
+// Pull is one wave of taking balls out of the cold.
+type Pull struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// When.
+	PullTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=pull_time,json=pullTime,proto3" json:"pull_time,omitempty"`
+	// How many pieces.
+	Pieces        int64 `protobuf:"varint,2,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Pull) Reset() {
+	*x = Pull{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Pull) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Pull) ProtoMessage() {}
+
+func (x *Pull) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Pull.ProtoReflect.Descriptor instead.
+func (*Pull) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *Pull) GetPullTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.PullTime
+	}
+	return nil
+}
+
+func (x *Pull) GetPieces() int64 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
+// ReceiptPart is a part of a line from one origin.
+type ReceiptPart struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How many pieces.
+	Pieces int64 `protobuf:"varint,1,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	// The lot; empty while it is not made, or not known.
+	LotCode string `protobuf:"bytes,2,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	// The batch it is to come out of; empty for a lot.
+	BatchId string `protobuf:"bytes,3,opt,name=batch_id,json=batchId,proto3" json:"batch_id,omitempty"`
+	// From when this shop, with its walk-in, may use it.
+	UseFromTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=use_from_time,json=useFromTime,proto3" json:"use_from_time,omitempty"`
+	// Until when.
+	UseByTime     *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=use_by_time,json=useByTime,proto3" json:"use_by_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReceiptPart) Reset() {
+	*x = ReceiptPart{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReceiptPart) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReceiptPart) ProtoMessage() {}
+
+func (x *ReceiptPart) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReceiptPart.ProtoReflect.Descriptor instead.
+func (*ReceiptPart) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ReceiptPart) GetPieces() int64 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
+func (x *ReceiptPart) GetLotCode() string {
+	if x != nil {
+		return x.LotCode
+	}
+	return ""
+}
+
+func (x *ReceiptPart) GetBatchId() string {
+	if x != nil {
+		return x.BatchId
+	}
+	return ""
+}
+
+func (x *ReceiptPart) GetUseFromTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UseFromTime
+	}
+	return nil
+}
+
+func (x *ReceiptPart) GetUseByTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UseByTime
+	}
+	return nil
+}
+
 // ListOrdersRequest asks for a page of a night's orders.
 type ListOrdersRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -439,7 +869,7 @@ type ListOrdersRequest struct {
 
 func (x *ListOrdersRequest) Reset() {
 	*x = ListOrdersRequest{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[4]
+	mi := &file_doughrun_v1_order_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -451,7 +881,7 @@ func (x *ListOrdersRequest) String() string {
 func (*ListOrdersRequest) ProtoMessage() {}
 
 func (x *ListOrdersRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[4]
+	mi := &file_doughrun_v1_order_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -464,7 +894,7 @@ func (x *ListOrdersRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOrdersRequest.ProtoReflect.Descriptor instead.
 func (*ListOrdersRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{4}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ListOrdersRequest) GetNight() string {
@@ -501,7 +931,7 @@ type ListOrdersResponse struct {
 
 func (x *ListOrdersResponse) Reset() {
 	*x = ListOrdersResponse{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[5]
+	mi := &file_doughrun_v1_order_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -513,7 +943,7 @@ func (x *ListOrdersResponse) String() string {
 func (*ListOrdersResponse) ProtoMessage() {}
 
 func (x *ListOrdersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[5]
+	mi := &file_doughrun_v1_order_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -526,7 +956,7 @@ func (x *ListOrdersResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOrdersResponse.ProtoReflect.Descriptor instead.
 func (*ListOrdersResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{5}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ListOrdersResponse) GetOrders() []*Order {
@@ -558,7 +988,7 @@ type CancelOrderRequest struct {
 
 func (x *CancelOrderRequest) Reset() {
 	*x = CancelOrderRequest{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[6]
+	mi := &file_doughrun_v1_order_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -570,7 +1000,7 @@ func (x *CancelOrderRequest) String() string {
 func (*CancelOrderRequest) ProtoMessage() {}
 
 func (x *CancelOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[6]
+	mi := &file_doughrun_v1_order_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -583,7 +1013,7 @@ func (x *CancelOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CancelOrderRequest.ProtoReflect.Descriptor instead.
 func (*CancelOrderRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{6}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *CancelOrderRequest) GetName() string {
@@ -618,7 +1048,7 @@ type CancelOrderResponse struct {
 
 func (x *CancelOrderResponse) Reset() {
 	*x = CancelOrderResponse{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[7]
+	mi := &file_doughrun_v1_order_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -630,7 +1060,7 @@ func (x *CancelOrderResponse) String() string {
 func (*CancelOrderResponse) ProtoMessage() {}
 
 func (x *CancelOrderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[7]
+	mi := &file_doughrun_v1_order_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -643,7 +1073,7 @@ func (x *CancelOrderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CancelOrderResponse.ProtoReflect.Descriptor instead.
 func (*CancelOrderResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{7}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *CancelOrderResponse) GetOrder() *Order {
@@ -667,14 +1097,16 @@ type AdmitLateOrderRequest struct {
 	// The etag of the order this one replaces; empty when the shop has none for the night.
 	Etag string `protobuf:"bytes,5,opt,name=etag,proto3" json:"etag,omitempty"`
 	// A fresh UUID; sending it again returns the first answer.
-	RequestId     string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Who at the shop ordered by telephone; empty where nobody did.
+	PhonedBy      string `protobuf:"bytes,7,opt,name=phoned_by,json=phonedBy,proto3" json:"phoned_by,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *AdmitLateOrderRequest) Reset() {
 	*x = AdmitLateOrderRequest{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[8]
+	mi := &file_doughrun_v1_order_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -686,7 +1118,7 @@ func (x *AdmitLateOrderRequest) String() string {
 func (*AdmitLateOrderRequest) ProtoMessage() {}
 
 func (x *AdmitLateOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[8]
+	mi := &file_doughrun_v1_order_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -699,7 +1131,7 @@ func (x *AdmitLateOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdmitLateOrderRequest.ProtoReflect.Descriptor instead.
 func (*AdmitLateOrderRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{8}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *AdmitLateOrderRequest) GetName() string {
@@ -744,6 +1176,13 @@ func (x *AdmitLateOrderRequest) GetRequestId() string {
 	return ""
 }
 
+func (x *AdmitLateOrderRequest) GetPhonedBy() string {
+	if x != nil {
+		return x.PhonedBy
+	}
+	return ""
+}
+
 // AdmitLateOrderResponse is the receipt.
 type AdmitLateOrderResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -755,7 +1194,7 @@ type AdmitLateOrderResponse struct {
 
 func (x *AdmitLateOrderResponse) Reset() {
 	*x = AdmitLateOrderResponse{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[9]
+	mi := &file_doughrun_v1_order_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -767,7 +1206,7 @@ func (x *AdmitLateOrderResponse) String() string {
 func (*AdmitLateOrderResponse) ProtoMessage() {}
 
 func (x *AdmitLateOrderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[9]
+	mi := &file_doughrun_v1_order_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -780,7 +1219,7 @@ func (x *AdmitLateOrderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdmitLateOrderResponse.ProtoReflect.Descriptor instead.
 func (*AdmitLateOrderResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{9}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *AdmitLateOrderResponse) GetOrder() *Order {
@@ -820,14 +1259,16 @@ type Order struct {
 	// Why it was admitted late; empty for any other order.
 	LateReason string `protobuf:"bytes,13,opt,name=late_reason,json=lateReason,proto3" json:"late_reason,omitempty"`
 	// The kitchen and how to print for it.
-	Site          *Site `protobuf:"bytes,14,opt,name=site,proto3" json:"site,omitempty"`
+	Site *Site `protobuf:"bytes,14,opt,name=site,proto3" json:"site,omitempty"`
+	// Who at the shop ordered by telephone; whoever submitted it wrote it down and read it back. Empty for any other order.
+	PhonedBy      string `protobuf:"bytes,15,opt,name=phoned_by,json=phonedBy,proto3" json:"phoned_by,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Order) Reset() {
 	*x = Order{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[10]
+	mi := &file_doughrun_v1_order_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -839,7 +1280,7 @@ func (x *Order) String() string {
 func (*Order) ProtoMessage() {}
 
 func (x *Order) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[10]
+	mi := &file_doughrun_v1_order_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -852,7 +1293,7 @@ func (x *Order) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Order.ProtoReflect.Descriptor instead.
 func (*Order) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{10}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Order) GetName() string {
@@ -953,6 +1394,13 @@ func (x *Order) GetSite() *Site {
 	return nil
 }
 
+func (x *Order) GetPhonedBy() string {
+	if x != nil {
+		return x.PhonedBy
+	}
+	return ""
+}
+
 // OrderLine is one item for the service of one bake date.
 type OrderLine struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -970,7 +1418,7 @@ type OrderLine struct {
 
 func (x *OrderLine) Reset() {
 	*x = OrderLine{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[11]
+	mi := &file_doughrun_v1_order_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -982,7 +1430,7 @@ func (x *OrderLine) String() string {
 func (*OrderLine) ProtoMessage() {}
 
 func (x *OrderLine) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[11]
+	mi := &file_doughrun_v1_order_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -995,7 +1443,7 @@ func (x *OrderLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OrderLine.ProtoReflect.Descriptor instead.
 func (*OrderLine) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{11}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *OrderLine) GetItemId() string {
@@ -1043,7 +1491,7 @@ type SubmitCountRequest struct {
 
 func (x *SubmitCountRequest) Reset() {
 	*x = SubmitCountRequest{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[12]
+	mi := &file_doughrun_v1_order_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1055,7 +1503,7 @@ func (x *SubmitCountRequest) String() string {
 func (*SubmitCountRequest) ProtoMessage() {}
 
 func (x *SubmitCountRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[12]
+	mi := &file_doughrun_v1_order_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1068,7 +1516,7 @@ func (x *SubmitCountRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SubmitCountRequest.ProtoReflect.Descriptor instead.
 func (*SubmitCountRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{12}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *SubmitCountRequest) GetNight() string {
@@ -1114,7 +1562,7 @@ type CountLine struct {
 
 func (x *CountLine) Reset() {
 	*x = CountLine{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[13]
+	mi := &file_doughrun_v1_order_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1126,7 +1574,7 @@ func (x *CountLine) String() string {
 func (*CountLine) ProtoMessage() {}
 
 func (x *CountLine) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[13]
+	mi := &file_doughrun_v1_order_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1139,7 +1587,7 @@ func (x *CountLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountLine.ProtoReflect.Descriptor instead.
 func (*CountLine) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{13}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *CountLine) GetItemId() string {
@@ -1174,7 +1622,7 @@ type SubmitCountResponse struct {
 
 func (x *SubmitCountResponse) Reset() {
 	*x = SubmitCountResponse{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[14]
+	mi := &file_doughrun_v1_order_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1186,7 +1634,7 @@ func (x *SubmitCountResponse) String() string {
 func (*SubmitCountResponse) ProtoMessage() {}
 
 func (x *SubmitCountResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[14]
+	mi := &file_doughrun_v1_order_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1199,7 +1647,7 @@ func (x *SubmitCountResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SubmitCountResponse.ProtoReflect.Descriptor instead.
 func (*SubmitCountResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{14}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *SubmitCountResponse) GetSales() []*Sale {
@@ -1228,7 +1676,7 @@ type Sale struct {
 
 func (x *Sale) Reset() {
 	*x = Sale{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[15]
+	mi := &file_doughrun_v1_order_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1240,7 +1688,7 @@ func (x *Sale) String() string {
 func (*Sale) ProtoMessage() {}
 
 func (x *Sale) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[15]
+	mi := &file_doughrun_v1_order_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1253,7 +1701,7 @@ func (x *Sale) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Sale.ProtoReflect.Descriptor instead.
 func (*Sale) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{15}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Sale) GetShopId() string {
@@ -1306,7 +1754,7 @@ type ImportSalesRequest struct {
 
 func (x *ImportSalesRequest) Reset() {
 	*x = ImportSalesRequest{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[16]
+	mi := &file_doughrun_v1_order_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1318,7 +1766,7 @@ func (x *ImportSalesRequest) String() string {
 func (*ImportSalesRequest) ProtoMessage() {}
 
 func (x *ImportSalesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[16]
+	mi := &file_doughrun_v1_order_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1331,7 +1779,7 @@ func (x *ImportSalesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportSalesRequest.ProtoReflect.Descriptor instead.
 func (*ImportSalesRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{16}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ImportSalesRequest) GetKitchen() string {
@@ -1366,7 +1814,7 @@ type ImportSalesResponse struct {
 
 func (x *ImportSalesResponse) Reset() {
 	*x = ImportSalesResponse{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[17]
+	mi := &file_doughrun_v1_order_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1378,7 +1826,7 @@ func (x *ImportSalesResponse) String() string {
 func (*ImportSalesResponse) ProtoMessage() {}
 
 func (x *ImportSalesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[17]
+	mi := &file_doughrun_v1_order_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1391,7 +1839,7 @@ func (x *ImportSalesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportSalesResponse.ProtoReflect.Descriptor instead.
 func (*ImportSalesResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{17}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ImportSalesResponse) GetKept() int32 {
@@ -1408,7 +1856,8 @@ type ProposeOrderRequest struct {
 	Night string `protobuf:"bytes,1,opt,name=night,proto3" json:"night,omitempty"`
 	// The shop.
 	ShopId string `protobuf:"bytes,2,opt,name=shop_id,json=shopId,proto3" json:"shop_id,omitempty"`
-	// Holidays and events that the usual days do not tell, in the order they apply.
+	// Holidays and events that neither the usual days nor the kitchen's book tell, in the order they apply; those of the book
+	// apply before them.
 	Adjustments []*Adjustment `protobuf:"bytes,3,rep,name=adjustments,proto3" json:"adjustments,omitempty"`
 	// What the shop means to order; each line is held against its own history, and an unusual one gets a question.
 	Wanted        []*OrderLine `protobuf:"bytes,4,rep,name=wanted,proto3" json:"wanted,omitempty"`
@@ -1418,7 +1867,7 @@ type ProposeOrderRequest struct {
 
 func (x *ProposeOrderRequest) Reset() {
 	*x = ProposeOrderRequest{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[18]
+	mi := &file_doughrun_v1_order_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1430,7 +1879,7 @@ func (x *ProposeOrderRequest) String() string {
 func (*ProposeOrderRequest) ProtoMessage() {}
 
 func (x *ProposeOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[18]
+	mi := &file_doughrun_v1_order_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1443,7 +1892,7 @@ func (x *ProposeOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProposeOrderRequest.ProtoReflect.Descriptor instead.
 func (*ProposeOrderRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{18}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ProposeOrderRequest) GetNight() string {
@@ -1495,7 +1944,7 @@ type Adjustment struct {
 
 func (x *Adjustment) Reset() {
 	*x = Adjustment{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[19]
+	mi := &file_doughrun_v1_order_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1507,7 +1956,7 @@ func (x *Adjustment) String() string {
 func (*Adjustment) ProtoMessage() {}
 
 func (x *Adjustment) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[19]
+	mi := &file_doughrun_v1_order_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1520,7 +1969,7 @@ func (x *Adjustment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Adjustment.ProtoReflect.Descriptor instead.
 func (*Adjustment) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{19}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Adjustment) GetName() string {
@@ -1580,7 +2029,7 @@ type ProposeOrderResponse struct {
 
 func (x *ProposeOrderResponse) Reset() {
 	*x = ProposeOrderResponse{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[20]
+	mi := &file_doughrun_v1_order_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1592,7 +2041,7 @@ func (x *ProposeOrderResponse) String() string {
 func (*ProposeOrderResponse) ProtoMessage() {}
 
 func (x *ProposeOrderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[20]
+	mi := &file_doughrun_v1_order_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1605,7 +2054,7 @@ func (x *ProposeOrderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProposeOrderResponse.ProtoReflect.Descriptor instead.
 func (*ProposeOrderResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{20}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ProposeOrderResponse) GetLines() []*ProposedLine {
@@ -1667,13 +2116,15 @@ type ProposedLine struct {
 	Question string `protobuf:"bytes,16,opt,name=question,proto3" json:"question,omitempty"`
 	// How many pieces a full container holds.
 	PiecesPerContainer int64 `protobuf:"varint,17,opt,name=pieces_per_container,json=piecesPerContainer,proto3" json:"pieces_per_container,omitempty"`
-	unknownFields      protoimpl.UnknownFields
-	sizeCache          protoimpl.SizeCache
+	// What holidays and events change in sell_pieces.
+	Changes       []*SaleChange `protobuf:"bytes,18,rep,name=changes,proto3" json:"changes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ProposedLine) Reset() {
 	*x = ProposedLine{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[21]
+	mi := &file_doughrun_v1_order_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1685,7 +2136,7 @@ func (x *ProposedLine) String() string {
 func (*ProposedLine) ProtoMessage() {}
 
 func (x *ProposedLine) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[21]
+	mi := &file_doughrun_v1_order_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1698,7 +2149,7 @@ func (x *ProposedLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProposedLine.ProtoReflect.Descriptor instead.
 func (*ProposedLine) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{21}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ProposedLine) GetItemId() string {
@@ -1820,6 +2271,68 @@ func (x *ProposedLine) GetPiecesPerContainer() int64 {
 	return 0
 }
 
+func (x *ProposedLine) GetChanges() []*SaleChange {
+	if x != nil {
+		return x.Changes
+	}
+	return nil
+}
+
+// SaleChange is what one holiday or event changes in the expected sale of the services covered.
+type SaleChange struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What it is, for people.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// How many pieces more, or less, rounded on its own.
+	Pieces        int64 `protobuf:"varint,2,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SaleChange) Reset() {
+	*x = SaleChange{}
+	mi := &file_doughrun_v1_order_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SaleChange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SaleChange) ProtoMessage() {}
+
+func (x *SaleChange) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_order_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SaleChange.ProtoReflect.Descriptor instead.
+func (*SaleChange) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *SaleChange) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *SaleChange) GetPieces() int64 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
 // GetCatalogRequest asks for what a shop may order.
 type GetCatalogRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1835,7 +2348,7 @@ type GetCatalogRequest struct {
 
 func (x *GetCatalogRequest) Reset() {
 	*x = GetCatalogRequest{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[22]
+	mi := &file_doughrun_v1_order_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1847,7 +2360,7 @@ func (x *GetCatalogRequest) String() string {
 func (*GetCatalogRequest) ProtoMessage() {}
 
 func (x *GetCatalogRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[22]
+	mi := &file_doughrun_v1_order_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1860,7 +2373,7 @@ func (x *GetCatalogRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCatalogRequest.ProtoReflect.Descriptor instead.
 func (*GetCatalogRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{22}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *GetCatalogRequest) GetNight() string {
@@ -1897,7 +2410,7 @@ type GetCatalogResponse struct {
 
 func (x *GetCatalogResponse) Reset() {
 	*x = GetCatalogResponse{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[23]
+	mi := &file_doughrun_v1_order_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1909,7 +2422,7 @@ func (x *GetCatalogResponse) String() string {
 func (*GetCatalogResponse) ProtoMessage() {}
 
 func (x *GetCatalogResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[23]
+	mi := &file_doughrun_v1_order_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1922,7 +2435,7 @@ func (x *GetCatalogResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCatalogResponse.ProtoReflect.Descriptor instead.
 func (*GetCatalogResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{23}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *GetCatalogResponse) GetLines() []*CatalogLine {
@@ -1964,7 +2477,7 @@ type CatalogLine struct {
 
 func (x *CatalogLine) Reset() {
 	*x = CatalogLine{}
-	mi := &file_doughrun_v1_order_proto_msgTypes[24]
+	mi := &file_doughrun_v1_order_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1976,7 +2489,7 @@ func (x *CatalogLine) String() string {
 func (*CatalogLine) ProtoMessage() {}
 
 func (x *CatalogLine) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_order_proto_msgTypes[24]
+	mi := &file_doughrun_v1_order_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1989,7 +2502,7 @@ func (x *CatalogLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CatalogLine.ProtoReflect.Descriptor instead.
 func (*CatalogLine) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{24}
+	return file_doughrun_v1_order_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *CatalogLine) GetItemId() string {
@@ -2052,7 +2565,7 @@ var File_doughrun_v1_order_proto protoreflect.FileDescriptor
 
 const file_doughrun_v1_order_proto_rawDesc = "" +
 	"\n" +
-	"\x17doughrun/v1/order.proto\x12\vdoughrun.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19doughrun/v1/kitchen.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xdc\x03\n" +
+	"\x17doughrun/v1/order.proto\x12\vdoughrun.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19doughrun/v1/kitchen.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x82\x04\n" +
 	"\x12SubmitOrderRequest\x12~\n" +
 	"\x04name\x18\x01 \x01(\tBj\xbaHgre2c^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}/orders/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x127\n" +
 	"\x05lines\x18\x02 \x03(\v2\x16.doughrun.v1.OrderLineB\t\xbaH\x06\x92\x01\x03\x10\xf4\x03R\x05lines\x12\x16\n" +
@@ -2060,14 +2573,50 @@ const file_doughrun_v1_order_proto_rawDesc = "" +
 	"\x04etag\x18\x04 \x01(\tB\x13\xbaH\x10r\x0e2\f^[0-9]{0,9}$R\x04etag\x12'\n" +
 	"\n" +
 	"request_id\x18\x05 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\x12#\n" +
-	"\rvalidate_only\x18\x06 \x01(\bR\fvalidateOnly:~\xbaH{\x1ay\n" +
+	"\rvalidate_only\x18\x06 \x01(\bR\fvalidateOnly\x12$\n" +
+	"\tphoned_by\x18\a \x01(\tB\a\xbaH\x04r\x02\x18dR\bphonedBy:~\xbaH{\x1ay\n" +
 	"\x1csubmit_order.lines_or_closed\x121an order has lines or says closed, and never both\x1a&this.closed != (this.lines.size() > 0)\"?\n" +
 	"\x13SubmitOrderResponse\x12(\n" +
 	"\x05order\x18\x01 \x01(\v2\x12.doughrun.v1.OrderR\x05order\"\x91\x01\n" +
 	"\x0fGetOrderRequest\x12~\n" +
 	"\x04name\x18\x01 \x01(\tBj\xbaHgre2c^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}/orders/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"<\n" +
 	"\x10GetOrderResponse\x12(\n" +
-	"\x05order\x18\x01 \x01(\v2\x12.doughrun.v1.OrderR\x05order\"\xc5\x01\n" +
+	"\x05order\x18\x01 \x01(\v2\x12.doughrun.v1.OrderR\x05order\"\x93\x01\n" +
+	"\x11GetReceiptRequest\x12~\n" +
+	"\x04name\x18\x01 \x01(\tBj\xbaHgre2c^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}/orders/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"n\n" +
+	"\x12GetReceiptResponse\x12(\n" +
+	"\x05order\x18\x01 \x01(\v2\x12.doughrun.v1.OrderR\x05order\x12.\n" +
+	"\x05lines\x18\x02 \x03(\v2\x18.doughrun.v1.ReceiptLineR\x05lines\"\xf8\x04\n" +
+	"\vReceiptLine\x12\x17\n" +
+	"\aitem_id\x18\x01 \x01(\tR\x06itemId\x12\x1b\n" +
+	"\titem_name\x18\x02 \x01(\tR\bitemName\x12\x1b\n" +
+	"\tbake_date\x18\x03 \x01(\tR\bbakeDate\x12\x16\n" +
+	"\x06pieces\x18\x04 \x01(\x03R\x06pieces\x12<\n" +
+	"\fcut_off_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"cutOffTime\x12\x19\n" +
+	"\brun_name\x18\x06 \x01(\tR\arunName\x12;\n" +
+	"\varrive_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"arriveTime\x12'\n" +
+	"\x05pulls\x18\b \x03(\v2\x11.doughrun.v1.PullR\x05pulls\x12\x1c\n" +
+	"\tallergens\x18\t \x03(\tR\tallergens\x12'\n" +
+	"\x0fallergens_added\x18\n" +
+	" \x03(\tR\x0eallergensAdded\x12%\n" +
+	"\x0eallergens_gone\x18\v \x03(\tR\rallergensGone\x12 \n" +
+	"\vprovisional\x18\f \x01(\bR\vprovisional\x12.\n" +
+	"\x05parts\x18\r \x03(\v2\x18.doughrun.v1.ReceiptPartR\x05parts\x12!\n" +
+	"\fshort_pieces\x18\x0e \x01(\x03R\vshortPieces\x12!\n" +
+	"\fshort_reason\x18\x0f \x01(\tR\vshortReason\x129\n" +
+	"\n" +
+	"leave_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampR\tleaveTime\"W\n" +
+	"\x04Pull\x127\n" +
+	"\tpull_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\bpullTime\x12\x16\n" +
+	"\x06pieces\x18\x02 \x01(\x03R\x06pieces\"\xd7\x01\n" +
+	"\vReceiptPart\x12\x16\n" +
+	"\x06pieces\x18\x01 \x01(\x03R\x06pieces\x12\x19\n" +
+	"\blot_code\x18\x02 \x01(\tR\alotCode\x12\x19\n" +
+	"\bbatch_id\x18\x03 \x01(\tR\abatchId\x12>\n" +
+	"\ruse_from_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\vuseFromTime\x12:\n" +
+	"\vuse_by_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\tuseByTime\"\xc5\x01\n" +
 	"\x11ListOrdersRequest\x12a\n" +
 	"\x05night\x18\x01 \x01(\tBK\xbaHHrF2D^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x05night\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
@@ -2082,7 +2631,7 @@ const file_doughrun_v1_order_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"?\n" +
 	"\x13CancelOrderResponse\x12(\n" +
-	"\x05order\x18\x01 \x01(\v2\x12.doughrun.v1.OrderR\x05order\"\xec\x03\n" +
+	"\x05order\x18\x01 \x01(\v2\x12.doughrun.v1.OrderR\x05order\"\x92\x04\n" +
 	"\x15AdmitLateOrderRequest\x12~\n" +
 	"\x04name\x18\x01 \x01(\tBj\xbaHgre2c^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}/orders/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x127\n" +
 	"\x05lines\x18\x02 \x03(\v2\x16.doughrun.v1.OrderLineB\t\xbaH\x06\x92\x01\x03\x10\xf4\x03R\x05lines\x12\x16\n" +
@@ -2092,10 +2641,11 @@ const file_doughrun_v1_order_proto_rawDesc = "" +
 	"lateReason\x12'\n" +
 	"\x04etag\x18\x05 \x01(\tB\x13\xbaH\x10r\x0e2\f^[0-9]{0,9}$R\x04etag\x12'\n" +
 	"\n" +
-	"request_id\x18\x06 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId:\x82\x01\xbaH\x7f\x1a}\n" +
+	"request_id\x18\x06 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\x12$\n" +
+	"\tphoned_by\x18\a \x01(\tB\a\xbaH\x04r\x02\x18dR\bphonedBy:\x82\x01\xbaH\x7f\x1a}\n" +
 	" admit_late_order.lines_or_closed\x121an order has lines or says closed, and never both\x1a&this.closed != (this.lines.size() > 0)\"B\n" +
 	"\x16AdmitLateOrderResponse\x12(\n" +
-	"\x05order\x18\x01 \x01(\v2\x12.doughrun.v1.OrderR\x05order\"\xd6\x03\n" +
+	"\x05order\x18\x01 \x01(\v2\x12.doughrun.v1.OrderR\x05order\"\xf3\x03\n" +
 	"\x05Order\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
 	"\x04etag\x18\x02 \x01(\tR\x04etag\x12\x1d\n" +
@@ -2114,7 +2664,8 @@ const file_doughrun_v1_order_proto_rawDesc = "" +
 	"\alate_by\x18\f \x01(\tR\x06lateBy\x12\x1f\n" +
 	"\vlate_reason\x18\r \x01(\tR\n" +
 	"lateReason\x12%\n" +
-	"\x04site\x18\x0e \x01(\v2\x11.doughrun.v1.SiteR\x04site\"\xd8\x01\n" +
+	"\x04site\x18\x0e \x01(\v2\x11.doughrun.v1.SiteR\x04site\x12\x1b\n" +
+	"\tphoned_by\x18\x0f \x01(\tR\bphonedBy\"\xd8\x01\n" +
 	"\tOrderLine\x129\n" +
 	"\aitem_id\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06itemId\x12$\n" +
 	"\x06pieces\x18\x02 \x01(\x03B\f\xbaH\t\"\a\x18\x80\xad\xe2\x04(\x01R\x06pieces\x12C\n" +
@@ -2162,7 +2713,7 @@ const file_doughrun_v1_order_proto_rawDesc = "" +
 	"\x14ProposeOrderResponse\x12/\n" +
 	"\x05lines\x18\x01 \x03(\v2\x19.doughrun.v1.ProposedLineR\x05lines\x12\x18\n" +
 	"\acounted\x18\x02 \x01(\bR\acounted\x12%\n" +
-	"\x04site\x18\x03 \x01(\v2\x11.doughrun.v1.SiteR\x04site\"\x92\x04\n" +
+	"\x04site\x18\x03 \x01(\v2\x11.doughrun.v1.SiteR\x04site\"\xc5\x04\n" +
 	"\fProposedLine\x12\x17\n" +
 	"\aitem_id\x18\x01 \x01(\tR\x06itemId\x12\x1b\n" +
 	"\titem_name\x18\x02 \x01(\tR\bitemName\x12\x1b\n" +
@@ -2184,7 +2735,12 @@ const file_doughrun_v1_order_proto_rawDesc = "" +
 	"\x05basis\x18\x0e \x01(\tR\x05basis\x12\x1a\n" +
 	"\bobstacle\x18\x0f \x01(\tR\bobstacle\x12\x1a\n" +
 	"\bquestion\x18\x10 \x01(\tR\bquestion\x120\n" +
-	"\x14pieces_per_container\x18\x11 \x01(\x03R\x12piecesPerContainer\"\xd2\x01\n" +
+	"\x14pieces_per_container\x18\x11 \x01(\x03R\x12piecesPerContainer\x121\n" +
+	"\achanges\x18\x12 \x03(\v2\x17.doughrun.v1.SaleChangeR\achanges\"8\n" +
+	"\n" +
+	"SaleChange\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x16\n" +
+	"\x06pieces\x18\x02 \x01(\x03R\x06pieces\"\xd2\x01\n" +
 	"\x11GetCatalogRequest\x12a\n" +
 	"\x05night\x18\x01 \x01(\tBK\xbaHHrF2D^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x05night\x129\n" +
 	"\ashop_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06shopId\x12\x1f\n" +
@@ -2219,10 +2775,12 @@ const file_doughrun_v1_order_proto_rawDesc = "" +
 	"\x15SALE_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12SALE_KIND_SOLD_OUT\x10\x01\x12\x14\n" +
 	"\x10SALE_KIND_CLOSED\x10\x02\x12\x13\n" +
-	"\x0fSALE_KIND_EVENT\x10\x032\x9a\x06\n" +
+	"\x0fSALE_KIND_EVENT\x10\x032\xee\x06\n" +
 	"\fOrderService\x12U\n" +
 	"\vSubmitOrder\x12\x1f.doughrun.v1.SubmitOrderRequest\x1a .doughrun.v1.SubmitOrderResponse\"\x03\x90\x02\x02\x12L\n" +
 	"\bGetOrder\x12\x1c.doughrun.v1.GetOrderRequest\x1a\x1d.doughrun.v1.GetOrderResponse\"\x03\x90\x02\x01\x12R\n" +
+	"\n" +
+	"GetReceipt\x12\x1e.doughrun.v1.GetReceiptRequest\x1a\x1f.doughrun.v1.GetReceiptResponse\"\x03\x90\x02\x01\x12R\n" +
 	"\n" +
 	"ListOrders\x12\x1e.doughrun.v1.ListOrdersRequest\x1a\x1f.doughrun.v1.ListOrdersResponse\"\x03\x90\x02\x01\x12U\n" +
 	"\vCancelOrder\x12\x1f.doughrun.v1.CancelOrderRequest\x1a .doughrun.v1.CancelOrderResponse\"\x03\x90\x02\x02\x12^\n" +
@@ -2246,7 +2804,7 @@ func file_doughrun_v1_order_proto_rawDescGZIP() []byte {
 }
 
 var file_doughrun_v1_order_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_doughrun_v1_order_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
+var file_doughrun_v1_order_proto_msgTypes = make([]protoimpl.MessageInfo, 31)
 var file_doughrun_v1_order_proto_goTypes = []any{
 	(OrderState)(0),                // 0: doughrun.v1.OrderState
 	(Source)(0),                    // 1: doughrun.v1.Source
@@ -2255,76 +2813,95 @@ var file_doughrun_v1_order_proto_goTypes = []any{
 	(*SubmitOrderResponse)(nil),    // 4: doughrun.v1.SubmitOrderResponse
 	(*GetOrderRequest)(nil),        // 5: doughrun.v1.GetOrderRequest
 	(*GetOrderResponse)(nil),       // 6: doughrun.v1.GetOrderResponse
-	(*ListOrdersRequest)(nil),      // 7: doughrun.v1.ListOrdersRequest
-	(*ListOrdersResponse)(nil),     // 8: doughrun.v1.ListOrdersResponse
-	(*CancelOrderRequest)(nil),     // 9: doughrun.v1.CancelOrderRequest
-	(*CancelOrderResponse)(nil),    // 10: doughrun.v1.CancelOrderResponse
-	(*AdmitLateOrderRequest)(nil),  // 11: doughrun.v1.AdmitLateOrderRequest
-	(*AdmitLateOrderResponse)(nil), // 12: doughrun.v1.AdmitLateOrderResponse
-	(*Order)(nil),                  // 13: doughrun.v1.Order
-	(*OrderLine)(nil),              // 14: doughrun.v1.OrderLine
-	(*SubmitCountRequest)(nil),     // 15: doughrun.v1.SubmitCountRequest
-	(*CountLine)(nil),              // 16: doughrun.v1.CountLine
-	(*SubmitCountResponse)(nil),    // 17: doughrun.v1.SubmitCountResponse
-	(*Sale)(nil),                   // 18: doughrun.v1.Sale
-	(*ImportSalesRequest)(nil),     // 19: doughrun.v1.ImportSalesRequest
-	(*ImportSalesResponse)(nil),    // 20: doughrun.v1.ImportSalesResponse
-	(*ProposeOrderRequest)(nil),    // 21: doughrun.v1.ProposeOrderRequest
-	(*Adjustment)(nil),             // 22: doughrun.v1.Adjustment
-	(*ProposeOrderResponse)(nil),   // 23: doughrun.v1.ProposeOrderResponse
-	(*ProposedLine)(nil),           // 24: doughrun.v1.ProposedLine
-	(*GetCatalogRequest)(nil),      // 25: doughrun.v1.GetCatalogRequest
-	(*GetCatalogResponse)(nil),     // 26: doughrun.v1.GetCatalogResponse
-	(*CatalogLine)(nil),            // 27: doughrun.v1.CatalogLine
-	(*timestamppb.Timestamp)(nil),  // 28: google.protobuf.Timestamp
-	(*Site)(nil),                   // 29: doughrun.v1.Site
+	(*GetReceiptRequest)(nil),      // 7: doughrun.v1.GetReceiptRequest
+	(*GetReceiptResponse)(nil),     // 8: doughrun.v1.GetReceiptResponse
+	(*ReceiptLine)(nil),            // 9: doughrun.v1.ReceiptLine
+	(*Pull)(nil),                   // 10: doughrun.v1.Pull
+	(*ReceiptPart)(nil),            // 11: doughrun.v1.ReceiptPart
+	(*ListOrdersRequest)(nil),      // 12: doughrun.v1.ListOrdersRequest
+	(*ListOrdersResponse)(nil),     // 13: doughrun.v1.ListOrdersResponse
+	(*CancelOrderRequest)(nil),     // 14: doughrun.v1.CancelOrderRequest
+	(*CancelOrderResponse)(nil),    // 15: doughrun.v1.CancelOrderResponse
+	(*AdmitLateOrderRequest)(nil),  // 16: doughrun.v1.AdmitLateOrderRequest
+	(*AdmitLateOrderResponse)(nil), // 17: doughrun.v1.AdmitLateOrderResponse
+	(*Order)(nil),                  // 18: doughrun.v1.Order
+	(*OrderLine)(nil),              // 19: doughrun.v1.OrderLine
+	(*SubmitCountRequest)(nil),     // 20: doughrun.v1.SubmitCountRequest
+	(*CountLine)(nil),              // 21: doughrun.v1.CountLine
+	(*SubmitCountResponse)(nil),    // 22: doughrun.v1.SubmitCountResponse
+	(*Sale)(nil),                   // 23: doughrun.v1.Sale
+	(*ImportSalesRequest)(nil),     // 24: doughrun.v1.ImportSalesRequest
+	(*ImportSalesResponse)(nil),    // 25: doughrun.v1.ImportSalesResponse
+	(*ProposeOrderRequest)(nil),    // 26: doughrun.v1.ProposeOrderRequest
+	(*Adjustment)(nil),             // 27: doughrun.v1.Adjustment
+	(*ProposeOrderResponse)(nil),   // 28: doughrun.v1.ProposeOrderResponse
+	(*ProposedLine)(nil),           // 29: doughrun.v1.ProposedLine
+	(*SaleChange)(nil),             // 30: doughrun.v1.SaleChange
+	(*GetCatalogRequest)(nil),      // 31: doughrun.v1.GetCatalogRequest
+	(*GetCatalogResponse)(nil),     // 32: doughrun.v1.GetCatalogResponse
+	(*CatalogLine)(nil),            // 33: doughrun.v1.CatalogLine
+	(*timestamppb.Timestamp)(nil),  // 34: google.protobuf.Timestamp
+	(*Site)(nil),                   // 35: doughrun.v1.Site
 }
 var file_doughrun_v1_order_proto_depIdxs = []int32{
-	14, // 0: doughrun.v1.SubmitOrderRequest.lines:type_name -> doughrun.v1.OrderLine
-	13, // 1: doughrun.v1.SubmitOrderResponse.order:type_name -> doughrun.v1.Order
-	13, // 2: doughrun.v1.GetOrderResponse.order:type_name -> doughrun.v1.Order
-	13, // 3: doughrun.v1.ListOrdersResponse.orders:type_name -> doughrun.v1.Order
-	13, // 4: doughrun.v1.CancelOrderResponse.order:type_name -> doughrun.v1.Order
-	14, // 5: doughrun.v1.AdmitLateOrderRequest.lines:type_name -> doughrun.v1.OrderLine
-	13, // 6: doughrun.v1.AdmitLateOrderResponse.order:type_name -> doughrun.v1.Order
-	0,  // 7: doughrun.v1.Order.state:type_name -> doughrun.v1.OrderState
-	14, // 8: doughrun.v1.Order.lines:type_name -> doughrun.v1.OrderLine
-	28, // 9: doughrun.v1.Order.submit_time:type_name -> google.protobuf.Timestamp
-	29, // 10: doughrun.v1.Order.site:type_name -> doughrun.v1.Site
-	16, // 11: doughrun.v1.SubmitCountRequest.lines:type_name -> doughrun.v1.CountLine
-	18, // 12: doughrun.v1.SubmitCountResponse.sales:type_name -> doughrun.v1.Sale
-	2,  // 13: doughrun.v1.Sale.kind:type_name -> doughrun.v1.SaleKind
-	18, // 14: doughrun.v1.ImportSalesRequest.sales:type_name -> doughrun.v1.Sale
-	22, // 15: doughrun.v1.ProposeOrderRequest.adjustments:type_name -> doughrun.v1.Adjustment
-	14, // 16: doughrun.v1.ProposeOrderRequest.wanted:type_name -> doughrun.v1.OrderLine
-	24, // 17: doughrun.v1.ProposeOrderResponse.lines:type_name -> doughrun.v1.ProposedLine
-	29, // 18: doughrun.v1.ProposeOrderResponse.site:type_name -> doughrun.v1.Site
-	27, // 19: doughrun.v1.GetCatalogResponse.lines:type_name -> doughrun.v1.CatalogLine
-	29, // 20: doughrun.v1.GetCatalogResponse.site:type_name -> doughrun.v1.Site
-	28, // 21: doughrun.v1.CatalogLine.cut_off_time:type_name -> google.protobuf.Timestamp
-	3,  // 22: doughrun.v1.OrderService.SubmitOrder:input_type -> doughrun.v1.SubmitOrderRequest
-	5,  // 23: doughrun.v1.OrderService.GetOrder:input_type -> doughrun.v1.GetOrderRequest
-	7,  // 24: doughrun.v1.OrderService.ListOrders:input_type -> doughrun.v1.ListOrdersRequest
-	9,  // 25: doughrun.v1.OrderService.CancelOrder:input_type -> doughrun.v1.CancelOrderRequest
-	11, // 26: doughrun.v1.OrderService.AdmitLateOrder:input_type -> doughrun.v1.AdmitLateOrderRequest
-	15, // 27: doughrun.v1.OrderService.SubmitCount:input_type -> doughrun.v1.SubmitCountRequest
-	19, // 28: doughrun.v1.OrderService.ImportSales:input_type -> doughrun.v1.ImportSalesRequest
-	21, // 29: doughrun.v1.OrderService.ProposeOrder:input_type -> doughrun.v1.ProposeOrderRequest
-	25, // 30: doughrun.v1.OrderService.GetCatalog:input_type -> doughrun.v1.GetCatalogRequest
-	4,  // 31: doughrun.v1.OrderService.SubmitOrder:output_type -> doughrun.v1.SubmitOrderResponse
-	6,  // 32: doughrun.v1.OrderService.GetOrder:output_type -> doughrun.v1.GetOrderResponse
-	8,  // 33: doughrun.v1.OrderService.ListOrders:output_type -> doughrun.v1.ListOrdersResponse
-	10, // 34: doughrun.v1.OrderService.CancelOrder:output_type -> doughrun.v1.CancelOrderResponse
-	12, // 35: doughrun.v1.OrderService.AdmitLateOrder:output_type -> doughrun.v1.AdmitLateOrderResponse
-	17, // 36: doughrun.v1.OrderService.SubmitCount:output_type -> doughrun.v1.SubmitCountResponse
-	20, // 37: doughrun.v1.OrderService.ImportSales:output_type -> doughrun.v1.ImportSalesResponse
-	23, // 38: doughrun.v1.OrderService.ProposeOrder:output_type -> doughrun.v1.ProposeOrderResponse
-	26, // 39: doughrun.v1.OrderService.GetCatalog:output_type -> doughrun.v1.GetCatalogResponse
-	31, // [31:40] is the sub-list for method output_type
-	22, // [22:31] is the sub-list for method input_type
-	22, // [22:22] is the sub-list for extension type_name
-	22, // [22:22] is the sub-list for extension extendee
-	0,  // [0:22] is the sub-list for field type_name
+	19, // 0: doughrun.v1.SubmitOrderRequest.lines:type_name -> doughrun.v1.OrderLine
+	18, // 1: doughrun.v1.SubmitOrderResponse.order:type_name -> doughrun.v1.Order
+	18, // 2: doughrun.v1.GetOrderResponse.order:type_name -> doughrun.v1.Order
+	18, // 3: doughrun.v1.GetReceiptResponse.order:type_name -> doughrun.v1.Order
+	9,  // 4: doughrun.v1.GetReceiptResponse.lines:type_name -> doughrun.v1.ReceiptLine
+	34, // 5: doughrun.v1.ReceiptLine.cut_off_time:type_name -> google.protobuf.Timestamp
+	34, // 6: doughrun.v1.ReceiptLine.arrive_time:type_name -> google.protobuf.Timestamp
+	10, // 7: doughrun.v1.ReceiptLine.pulls:type_name -> doughrun.v1.Pull
+	11, // 8: doughrun.v1.ReceiptLine.parts:type_name -> doughrun.v1.ReceiptPart
+	34, // 9: doughrun.v1.ReceiptLine.leave_time:type_name -> google.protobuf.Timestamp
+	34, // 10: doughrun.v1.Pull.pull_time:type_name -> google.protobuf.Timestamp
+	34, // 11: doughrun.v1.ReceiptPart.use_from_time:type_name -> google.protobuf.Timestamp
+	34, // 12: doughrun.v1.ReceiptPart.use_by_time:type_name -> google.protobuf.Timestamp
+	18, // 13: doughrun.v1.ListOrdersResponse.orders:type_name -> doughrun.v1.Order
+	18, // 14: doughrun.v1.CancelOrderResponse.order:type_name -> doughrun.v1.Order
+	19, // 15: doughrun.v1.AdmitLateOrderRequest.lines:type_name -> doughrun.v1.OrderLine
+	18, // 16: doughrun.v1.AdmitLateOrderResponse.order:type_name -> doughrun.v1.Order
+	0,  // 17: doughrun.v1.Order.state:type_name -> doughrun.v1.OrderState
+	19, // 18: doughrun.v1.Order.lines:type_name -> doughrun.v1.OrderLine
+	34, // 19: doughrun.v1.Order.submit_time:type_name -> google.protobuf.Timestamp
+	35, // 20: doughrun.v1.Order.site:type_name -> doughrun.v1.Site
+	21, // 21: doughrun.v1.SubmitCountRequest.lines:type_name -> doughrun.v1.CountLine
+	23, // 22: doughrun.v1.SubmitCountResponse.sales:type_name -> doughrun.v1.Sale
+	2,  // 23: doughrun.v1.Sale.kind:type_name -> doughrun.v1.SaleKind
+	23, // 24: doughrun.v1.ImportSalesRequest.sales:type_name -> doughrun.v1.Sale
+	27, // 25: doughrun.v1.ProposeOrderRequest.adjustments:type_name -> doughrun.v1.Adjustment
+	19, // 26: doughrun.v1.ProposeOrderRequest.wanted:type_name -> doughrun.v1.OrderLine
+	29, // 27: doughrun.v1.ProposeOrderResponse.lines:type_name -> doughrun.v1.ProposedLine
+	35, // 28: doughrun.v1.ProposeOrderResponse.site:type_name -> doughrun.v1.Site
+	30, // 29: doughrun.v1.ProposedLine.changes:type_name -> doughrun.v1.SaleChange
+	33, // 30: doughrun.v1.GetCatalogResponse.lines:type_name -> doughrun.v1.CatalogLine
+	35, // 31: doughrun.v1.GetCatalogResponse.site:type_name -> doughrun.v1.Site
+	34, // 32: doughrun.v1.CatalogLine.cut_off_time:type_name -> google.protobuf.Timestamp
+	3,  // 33: doughrun.v1.OrderService.SubmitOrder:input_type -> doughrun.v1.SubmitOrderRequest
+	5,  // 34: doughrun.v1.OrderService.GetOrder:input_type -> doughrun.v1.GetOrderRequest
+	7,  // 35: doughrun.v1.OrderService.GetReceipt:input_type -> doughrun.v1.GetReceiptRequest
+	12, // 36: doughrun.v1.OrderService.ListOrders:input_type -> doughrun.v1.ListOrdersRequest
+	14, // 37: doughrun.v1.OrderService.CancelOrder:input_type -> doughrun.v1.CancelOrderRequest
+	16, // 38: doughrun.v1.OrderService.AdmitLateOrder:input_type -> doughrun.v1.AdmitLateOrderRequest
+	20, // 39: doughrun.v1.OrderService.SubmitCount:input_type -> doughrun.v1.SubmitCountRequest
+	24, // 40: doughrun.v1.OrderService.ImportSales:input_type -> doughrun.v1.ImportSalesRequest
+	26, // 41: doughrun.v1.OrderService.ProposeOrder:input_type -> doughrun.v1.ProposeOrderRequest
+	31, // 42: doughrun.v1.OrderService.GetCatalog:input_type -> doughrun.v1.GetCatalogRequest
+	4,  // 43: doughrun.v1.OrderService.SubmitOrder:output_type -> doughrun.v1.SubmitOrderResponse
+	6,  // 44: doughrun.v1.OrderService.GetOrder:output_type -> doughrun.v1.GetOrderResponse
+	8,  // 45: doughrun.v1.OrderService.GetReceipt:output_type -> doughrun.v1.GetReceiptResponse
+	13, // 46: doughrun.v1.OrderService.ListOrders:output_type -> doughrun.v1.ListOrdersResponse
+	15, // 47: doughrun.v1.OrderService.CancelOrder:output_type -> doughrun.v1.CancelOrderResponse
+	17, // 48: doughrun.v1.OrderService.AdmitLateOrder:output_type -> doughrun.v1.AdmitLateOrderResponse
+	22, // 49: doughrun.v1.OrderService.SubmitCount:output_type -> doughrun.v1.SubmitCountResponse
+	25, // 50: doughrun.v1.OrderService.ImportSales:output_type -> doughrun.v1.ImportSalesResponse
+	28, // 51: doughrun.v1.OrderService.ProposeOrder:output_type -> doughrun.v1.ProposeOrderResponse
+	32, // 52: doughrun.v1.OrderService.GetCatalog:output_type -> doughrun.v1.GetCatalogResponse
+	43, // [43:53] is the sub-list for method output_type
+	33, // [33:43] is the sub-list for method input_type
+	33, // [33:33] is the sub-list for extension type_name
+	33, // [33:33] is the sub-list for extension extendee
+	0,  // [0:33] is the sub-list for field type_name
 }
 
 func init() { file_doughrun_v1_order_proto_init() }
@@ -2333,14 +2910,14 @@ func file_doughrun_v1_order_proto_init() {
 		return
 	}
 	file_doughrun_v1_kitchen_proto_init()
-	file_doughrun_v1_order_proto_msgTypes[24].OneofWrappers = []any{}
+	file_doughrun_v1_order_proto_msgTypes[30].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_doughrun_v1_order_proto_rawDesc), len(file_doughrun_v1_order_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   25,
+			NumMessages:   31,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -21,6 +21,7 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	OrderService_SubmitOrder_FullMethodName    = "/doughrun.v1.OrderService/SubmitOrder"
 	OrderService_GetOrder_FullMethodName       = "/doughrun.v1.OrderService/GetOrder"
+	OrderService_GetReceipt_FullMethodName     = "/doughrun.v1.OrderService/GetReceipt"
 	OrderService_ListOrders_FullMethodName     = "/doughrun.v1.OrderService/ListOrders"
 	OrderService_CancelOrder_FullMethodName    = "/doughrun.v1.OrderService/CancelOrder"
 	OrderService_AdmitLateOrder_FullMethodName = "/doughrun.v1.OrderService/AdmitLateOrder"
@@ -38,12 +39,17 @@ const (
 type OrderServiceClient interface {
 	// SubmitOrder replaces a shop's whole order of a night. For the shop itself, and for the kitchen on a shop's behalf.
 	// Refuses unknown items, two lines for one item and bake date, lines after their cut-off or without a run or service on
-	// the bake date (INVALID_ARGUMENT), a night that is closed, with the earliest night that still works
-	// (FAILED_PRECONDITION, reason NIGHT_CLOSED), and an etag that is not the order's (ABORTED).
+	// the bake date (INVALID_ARGUMENT), a night that is closed, with the earliest night that still works and, for each line
+	// that would change, until when the kitchen can still admit it or when it froze (FAILED_PRECONDITION, reason
+	// NIGHT_CLOSED), and an etag that is not the order's (ABORTED).
 	SubmitOrder(ctx context.Context, in *SubmitOrderRequest, opts ...grpc.CallOption) (*SubmitOrderResponse, error)
 	// GetOrder returns the newest revision of one shop's order. For the shop itself and the kitchen. Refuses an order that
 	// was never submitted (NOT_FOUND).
 	GetOrder(ctx context.Context, in *GetOrderRequest, opts ...grpc.CallOption) (*GetOrderResponse, error)
+	// GetReceipt returns one shop's order as a promise: when each line comes, how to use it, and what may still be changed
+	// until when. It is provisional until the goods are released; then it says what really comes and why a line is short. For
+	// the shop itself and the kitchen. Refuses an order that was never submitted (NOT_FOUND).
+	GetReceipt(ctx context.Context, in *GetReceiptRequest, opts ...grpc.CallOption) (*GetReceiptResponse, error)
 	// ListOrders returns the newest revisions of a night's orders, by shop. For the kitchen. Refuses a page token that
 	// another list made (INVALID_ARGUMENT).
 	ListOrders(ctx context.Context, in *ListOrdersRequest, opts ...grpc.CallOption) (*ListOrdersResponse, error)
@@ -52,8 +58,12 @@ type OrderServiceClient interface {
 	// (ABORTED).
 	CancelOrder(ctx context.Context, in *CancelOrderRequest, opts ...grpc.CallOption) (*CancelOrderResponse, error)
 	// AdmitLateOrder is the only way into a night that is closed: it replaces the shop's whole order and keeps who admitted
-	// it and why. For the kitchen's planner. Refuses what SubmitOrder refuses except for the close and the cut-offs, a night
-	// still open and one already dispatched (FAILED_PRECONDITION).
+	// it and why. For the kitchen's planner. Refuses what SubmitOrder refuses except for the close and the cut-offs, and a
+	// night still open (FAILED_PRECONDITION, reason NIGHT_OPEN). Every line that changes is judged by the moment at which it
+	// froze: dough when it is mixed, preps when they are begun, all of them when the last batch that could come in time had to
+	// begin. After that more of it comes only from what is spare (FAILED_PRECONDITION, reason LINE_FROZEN), and once the goods
+	// are released nothing of that delivery changes (reason NIGHT_DISPATCHED); a violation for each line says when it froze,
+	// what is spare and the earliest service that still works.
 	AdmitLateOrder(ctx context.Context, in *AdmitLateOrderRequest, opts ...grpc.CallOption) (*AdmitLateOrderResponse, error)
 	// SubmitCount keeps a shop's closing count: what is left in the cold, by item and day label. Balls that were pulled are
 	// not stock. A count replaces the shop's whole count of the night. What was sold that day follows from it, where the
@@ -96,6 +106,16 @@ func (c *orderServiceClient) GetOrder(ctx context.Context, in *GetOrderRequest, 
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetOrderResponse)
 	err := c.cc.Invoke(ctx, OrderService_GetOrder_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *orderServiceClient) GetReceipt(ctx context.Context, in *GetReceiptRequest, opts ...grpc.CallOption) (*GetReceiptResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetReceiptResponse)
+	err := c.cc.Invoke(ctx, OrderService_GetReceipt_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -180,12 +200,17 @@ func (c *orderServiceClient) GetCatalog(ctx context.Context, in *GetCatalogReque
 type OrderServiceServer interface {
 	// SubmitOrder replaces a shop's whole order of a night. For the shop itself, and for the kitchen on a shop's behalf.
 	// Refuses unknown items, two lines for one item and bake date, lines after their cut-off or without a run or service on
-	// the bake date (INVALID_ARGUMENT), a night that is closed, with the earliest night that still works
-	// (FAILED_PRECONDITION, reason NIGHT_CLOSED), and an etag that is not the order's (ABORTED).
+	// the bake date (INVALID_ARGUMENT), a night that is closed, with the earliest night that still works and, for each line
+	// that would change, until when the kitchen can still admit it or when it froze (FAILED_PRECONDITION, reason
+	// NIGHT_CLOSED), and an etag that is not the order's (ABORTED).
 	SubmitOrder(context.Context, *SubmitOrderRequest) (*SubmitOrderResponse, error)
 	// GetOrder returns the newest revision of one shop's order. For the shop itself and the kitchen. Refuses an order that
 	// was never submitted (NOT_FOUND).
 	GetOrder(context.Context, *GetOrderRequest) (*GetOrderResponse, error)
+	// GetReceipt returns one shop's order as a promise: when each line comes, how to use it, and what may still be changed
+	// until when. It is provisional until the goods are released; then it says what really comes and why a line is short. For
+	// the shop itself and the kitchen. Refuses an order that was never submitted (NOT_FOUND).
+	GetReceipt(context.Context, *GetReceiptRequest) (*GetReceiptResponse, error)
 	// ListOrders returns the newest revisions of a night's orders, by shop. For the kitchen. Refuses a page token that
 	// another list made (INVALID_ARGUMENT).
 	ListOrders(context.Context, *ListOrdersRequest) (*ListOrdersResponse, error)
@@ -194,8 +219,12 @@ type OrderServiceServer interface {
 	// (ABORTED).
 	CancelOrder(context.Context, *CancelOrderRequest) (*CancelOrderResponse, error)
 	// AdmitLateOrder is the only way into a night that is closed: it replaces the shop's whole order and keeps who admitted
-	// it and why. For the kitchen's planner. Refuses what SubmitOrder refuses except for the close and the cut-offs, a night
-	// still open and one already dispatched (FAILED_PRECONDITION).
+	// it and why. For the kitchen's planner. Refuses what SubmitOrder refuses except for the close and the cut-offs, and a
+	// night still open (FAILED_PRECONDITION, reason NIGHT_OPEN). Every line that changes is judged by the moment at which it
+	// froze: dough when it is mixed, preps when they are begun, all of them when the last batch that could come in time had to
+	// begin. After that more of it comes only from what is spare (FAILED_PRECONDITION, reason LINE_FROZEN), and once the goods
+	// are released nothing of that delivery changes (reason NIGHT_DISPATCHED); a violation for each line says when it froze,
+	// what is spare and the earliest service that still works.
 	AdmitLateOrder(context.Context, *AdmitLateOrderRequest) (*AdmitLateOrderResponse, error)
 	// SubmitCount keeps a shop's closing count: what is left in the cold, by item and day label. Balls that were pulled are
 	// not stock. A count replaces the shop's whole count of the night. What was sold that day follows from it, where the
@@ -229,6 +258,9 @@ func (UnimplementedOrderServiceServer) SubmitOrder(context.Context, *SubmitOrder
 }
 func (UnimplementedOrderServiceServer) GetOrder(context.Context, *GetOrderRequest) (*GetOrderResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetOrder not implemented")
+}
+func (UnimplementedOrderServiceServer) GetReceipt(context.Context, *GetReceiptRequest) (*GetReceiptResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetReceipt not implemented")
 }
 func (UnimplementedOrderServiceServer) ListOrders(context.Context, *ListOrdersRequest) (*ListOrdersResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListOrders not implemented")
@@ -304,6 +336,24 @@ func _OrderService_GetOrder_Handler(srv interface{}, ctx context.Context, dec fu
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(OrderServiceServer).GetOrder(ctx, req.(*GetOrderRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _OrderService_GetReceipt_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetReceiptRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(OrderServiceServer).GetReceipt(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: OrderService_GetReceipt_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(OrderServiceServer).GetReceipt(ctx, req.(*GetReceiptRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -448,6 +498,10 @@ var OrderService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetOrder",
 			Handler:    _OrderService_GetOrder_Handler,
+		},
+		{
+			MethodName: "GetReceipt",
+			Handler:    _OrderService_GetReceipt_Handler,
 		},
 		{
 			MethodName: "ListOrders",

@@ -1,0 +1,138 @@
+//go:build unix
+
+package server_test
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"google.golang.org/grpc/status"
+
+	"doughrun/commissary"
+	"doughrun/commissary/civil"
+	"doughrun/commissary/quantity"
+	v1 "doughrun/proto/doughrun/v1"
+)
+
+// benchItems is how many items a shop orders.
+const benchItems = 60
+
+// manyItems is the kitchen of testdata with sixty balls.
+func manyItems(tb testing.TB) []byte {
+	text, err := os.ReadFile(filepath.Join("testdata", "kitchen.yaml"))
+	require.NoError(tb, err)
+	before, rest, ok := strings.Cut(string(text), "  ball:\n")
+	require.True(tb, ok)
+	ball, after, ok := strings.Cut(rest, "  sauce-3kg:\n    name")
+	require.True(tb, ok)
+	var all strings.Builder
+	for i := range benchItems - 1 {
+		fmt.Fprintf(&all, "  ball-%d:\n%s", i, ball)
+	}
+	return []byte(before + "  ball:\n" + ball + all.String() + "  sauce-3kg:\n    name" + after)
+}
+
+// processor is the time that this process has had of the processors.
+func processor(tb testing.TB) time.Duration {
+	var u syscall.Rusage
+	require.NoError(tb, syscall.Getrusage(syscall.RUSAGE_SELF, &u))
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
+// sold keeps two years of sales of every ball of a shop.
+func sold(tb testing.TB, facts commissary.Store, shop string, r *rand.Rand) {
+	last, err := civil.ParseDate("2026-11-25")
+	require.NoError(tb, err)
+	require.NoError(tb, facts.Update(context.Background(), func(tx commissary.Tx) error {
+		for i := range benchItems {
+			item := "ball"
+			if i > 0 {
+				item = fmt.Sprint("ball-", i-1)
+			}
+			for d := range 2*365 - 1 {
+				day := last.AddDays(-d)
+				n := []int{40, 20, 24, 28, 32, 60, 64}[day.Weekday()]*(1+i%7)/4 + r.IntN(12)
+				if err := tx.Counts("main").PutSale(commissary.Sale{Shop: shop, Item: item, Day: day, Pieces: quantity.Pieces(n), Kind: commissary.SaleOrdinary}); err != nil {
+					return err
+				}
+			}
+		}
+		return nil
+	}))
+}
+
+// One shop, sixty items, two years of sales, all learned before: at most 50 ms.
+// Where the machine is busy with other things, the processor's time tells.
+func BenchmarkProposeFromStoredFits(b *testing.B) {
+	k := start(b)
+	_, err := k.books.AdoptBook(b.Context(), &v1.AdoptBookRequest{Kitchen: main, Source: manyItems(b), RequestId: id()})
+	require.NoError(b, err)
+	sold(b, k.store, "east", rand.New(rand.NewPCG(1, 2)))
+	began := time.Now()
+	require.NoError(b, k.service.LearnDue(b.Context()))
+	b.Logf("learning %d items from two years took %s", benchItems, time.Since(began))
+	b.ResetTimer()
+	used := processor(b)
+	for b.Loop() {
+		m, err := k.orders.ProposeOrder(b.Context(), &v1.ProposeOrderRequest{Night: night, ShopId: "east"})
+		require.NoError(b, err)
+		require.GreaterOrEqual(b, len(m.GetLines()), benchItems)
+	}
+	b.ReportMetric(float64(b.Elapsed().Milliseconds())/float64(b.N), "ms/proposal")
+	b.ReportMetric(float64((processor(b)-used).Milliseconds())/float64(b.N), "cpu-ms/proposal")
+}
+
+// Learning for 1,000 shops of sixty items from two years: what one shop takes,
+// a thousand times over, and the memory while it runs. CASES=full takes nearly as many.
+func BenchmarkLearnShops(b *testing.B) {
+	shops := 2
+	if os.Getenv("CASES") == "full" {
+		shops = 998 // with west, as many as a book may have
+	}
+	k := start(b)
+	text := manyItems(b)
+	before, east, ok := strings.Cut(string(text), "  east:\n")
+	require.True(b, ok)
+	east, rest, ok := strings.Cut(east, "  west:\n")
+	require.True(b, ok)
+	var all strings.Builder
+	for i := range shops - 1 {
+		fmt.Fprintf(&all, "  shop-%d:\n%s", i, east)
+	}
+	stop := "      - {shop: east, travel: 15 min, stay: 20 min}\n"
+	var stops strings.Builder
+	for i := range shops - 1 {
+		fmt.Fprintf(&stops, "      - {shop: shop-%d, travel: 1 min, stay: 1 min}\n", i)
+	}
+	whole := strings.Replace(before+"  east:\n"+east+all.String()+"  west:\n"+rest, stop, stop+stops.String(), 1)
+	_, err := k.books.AdoptBook(b.Context(), &v1.AdoptBookRequest{Kitchen: main, Source: []byte(whole), RequestId: id()})
+	require.NoError(b, err, "%v", status.Convert(err).Details())
+	r := rand.New(rand.NewPCG(1, 2))
+	sold(b, k.store, "east", r)
+	for i := range shops - 1 {
+		sold(b, k.store, fmt.Sprint("shop-", i), r)
+	}
+	b.ResetTimer()
+	var took time.Duration
+	for b.Loop() {
+		began := time.Now()
+		require.NoError(b, k.service.LearnDue(b.Context()))
+		if took == 0 {
+			took = time.Since(began)
+		}
+	}
+	var m runtime.MemStats
+	runtime.ReadMemStats(&m)
+	b.ReportMetric(took.Seconds()*1000/float64(shops), "ms/shop")
+	b.ReportMetric(float64(m.Sys)/(1<<20), "MiB-from-system")
+	b.Logf("%d shops of %d items: %s, so that 1,000 take about %s; %d MiB from the system", shops, benchItems, took, took*1000/time.Duration(shops), m.Sys>>20)
+}
