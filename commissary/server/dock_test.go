@@ -321,11 +321,13 @@ func TestARunIsDrivenToItsEnd(t *testing.T) {
 	k, d := loading(t)
 	_, err := k.confirm("east", nil)
 	refused(t, err, codes.FailedPrecondition, "RUN_NOT_LEFT")
-	req := &v1.DepartRunRequest{Name: round, Probes: []*v1.Probe{{LotCode: "B-25A", TempMillicelsius: 5_000}}, RequestId: id()}
+	// A clock that is days behind does not make the run leave before it was released.
+	req := &v1.DepartRunRequest{Name: round, DepartTime: stamp(k.clock.Now().Add(-48 * time.Hour)), Probes: []*v1.Probe{{LotCode: "B-25A", TempMillicelsius: 5_000}}, RequestId: id()}
 	left, err := k.dispatches.DepartRun(t.Context(), req)
 	require.NoError(t, err)
 	require.Equal(t, []string{fmt.Sprintf("%d lines were not recorded as picked and ride as listed.", len(d.GetPicks()))}, left.GetNotes())
 	require.Equal(t, v1.RideState_RIDE_STATE_DEPARTED, left.GetManifest().GetRide().GetState())
+	require.Equal(t, k.clock.Now().UTC(), left.GetManifest().GetRide().GetDeparture().GetDepartTime().AsTime())
 	again, err := k.dispatches.DepartRun(t.Context(), req)
 	require.NoError(t, err)
 	same(t, left, again)

@@ -278,6 +278,9 @@ func (s dispatches) DepartRun(ctx context.Context, req *v1.DepartRunRequest) (*v
 		if len(left.Probes) == 0 {
 			notes = append(notes, "No product temperature was noted at loading.")
 		}
+		if left.At.Before(x.d.At) {
+			left.At = w.at // it cannot have left before it was released: the driver's clock is wrong
+		}
 		left.At, left.Kept, left.By = happened(left.At, w.at), w.at, w.who
 		x.ride.Left, x.ride.State = left, commissary.RideDeparted
 		if !slices.ContainsFunc(x.d.Picks, func(p commissary.Pick) bool { return p.Run == x.ride.Run }) {
