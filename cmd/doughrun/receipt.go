@@ -72,6 +72,13 @@ func (j *job) receipt(o *v1.Order) (string, error) {
 		return s.String(), nil
 	}
 	shop := b.Shops[max(slices.IndexFunc(b.Shops, func(x commissary.Shop) bool { return x.ID == o.GetShopId() }), 0)]
+	for _, m := range d.GetDispatch().GetManifests() {
+		for _, s := range m.GetStops() {
+			if s.GetShopId() == shop.ID && len(s.GetNewAllergens()) > 0 {
+				p("%s", folded("", "*** ALLERGENS CHANGED, also: "+strings.Join(s.GetNewAllergens(), ", ")))
+			}
+		}
+	}
 	for _, l := range o.GetLines() {
 		it, err := named(b.Items, l.GetItemId(), "item", func(x commissary.Item) string { return x.ID })
 		if err != nil {
@@ -119,6 +126,10 @@ func (j *job) receipt(o *v1.Order) (string, error) {
 		for _, x := range d.GetDispatch().GetPicks() {
 			if x.GetShopId() == shop.ID && x.GetItemId() == it.ID && x.GetBakeDate() == l.GetBakeDate() {
 				p("  %d of lot %s", x.GetPieces(), x.GetLotCode())
+				if x.GetHeldReason() != "" {
+					p("%s", folded("  ", "*** HELD, DO NOT USE: "+x.GetHeldReason()+". Keep it apart, call the kitchen."))
+					continue
+				}
 				p("    use from %s", zone.Short(x.GetUseFromTime().AsTime()))
 				p("    use by %s", zone.Short(x.GetUseByTime().AsTime()))
 			}

@@ -16,7 +16,7 @@ func (s dispatches) CompareOrder(ctx context.Context, req *v1.CompareOrderReques
 	if err != nil {
 		return nil, err
 	}
-	k, d, _, err := s.released(ctx, wire.DispatchName(id, date, 0))
+	k, d, _, err := s.inForce(ctx, wire.DispatchName(id, date, 0))
 	if err != nil {
 		return nil, err
 	}

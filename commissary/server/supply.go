@@ -220,15 +220,17 @@ func (k *kitchen) judgeChange(w *writing, c *commissary.InUse, before []commissa
 		return invalid("lot_code", "it is missing; write the code of the lot that is in use")
 	}
 	l, err := w.Lots(k.id()).Get(c.Lot)
-	if commissary.KindOf(err) == commissary.NotFound {
-		// People type what is printed on the sack.
-		l, err = w.Lots(k.id()).Get(commissary.IngredientLotCode(c.Ingredient, c.Lot))
+	// People type what is printed on the sack.
+	for _, of := range append([]string{c.Ingredient}, ingredient.Substitutes...) {
+		if commissary.KindOf(err) == commissary.NotFound {
+			l, err = w.Lots(k.id()).Get(commissary.IngredientLotCode(of, c.Lot))
+		}
 	}
 	if err != nil {
 		return err
 	}
-	if c.Lot = l.Code; l.Ingredient != c.Ingredient {
-		return invalid("lot_code", "lot %s is not of %s", l.Code, ingredient.Name)
+	if c.Lot = l.Code; l.Ingredient != c.Ingredient && !slices.Contains(ingredient.Substitutes, l.Ingredient) {
+		return invalid("lot_code", "lot %s is not of %s, nor of a substitute that the book names", l.Code, ingredient.Name)
 	}
 	if c.Kind == commissary.Found {
 		return nil // it is in use whatever it is; holds cascade to what was made
@@ -467,7 +469,14 @@ func (k *kitchen) declaring(tx commissary.Tx, at time.Time) (*kitchen, map[strin
 			if err != nil {
 				return nil, nil, err
 			}
-			for _, a := range l.Receipt.Allergens {
+			declared := l.Receipt.Allergens
+			if l.Ingredient != ingredient.ID {
+				substitute, _ := k.ingredient(l.Ingredient)
+				declared = append(slices.Clone(declared), substitute.Allergens...)
+				slices.Sort(declared)
+				declared = slices.Compact(declared)
+			}
+			for _, a := range declared {
 				if slices.Contains(wide.Ingredients[i].Allergens, a) {
 					continue
 				}
@@ -476,7 +485,7 @@ func (k *kitchen) declaring(tx commissary.Tx, at time.Time) (*kitchen, map[strin
 				}
 				wide.Ingredients[i].Allergens = append(slices.Clone(wide.Ingredients[i].Allergens), a)
 				slices.Sort(wide.Ingredients[i].Allergens)
-				changed[ingredient.ID] = fmt.Sprintf("ALLERGENS CHANGED: %s, lot %s, declares %s.", ingredient.Name, l.Code, list(l.Receipt.Allergens))
+				changed[ingredient.ID] = fmt.Sprintf("ALLERGENS CHANGED: %s, lot %s, declares %s.", ingredient.Name, l.Code, list(declared))
 			}
 		}
 	}
