@@ -54,6 +54,8 @@ type Counts interface {
 	PutSale(s Sale) error
 	// Sales returns what a shop sold since a day, by item and day.
 	Sales(shop string, since civil.Date) ([]Sale, error)
+	// SalesOn returns what a shop sold on some days, by item and day.
+	SalesOn(shop string, days []civil.Date) ([]Sale, error)
 }
 
 // Adjustment is a holiday or one-off event and what it does to the sale of
