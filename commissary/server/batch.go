@@ -35,7 +35,7 @@ func (s batches) GetBatch(ctx context.Context, req *v1.GetBatchRequest) (*v1.Get
 		if err != nil {
 			return err
 		}
-		around, err := aroundBatch(tx, id, b, now)
+		around, err := k.aroundBatch(tx, b, now)
 		if err != nil {
 			return err
 		}
@@ -151,6 +151,9 @@ func (s batches) FinishBatch(ctx context.Context, req *v1.FinishBatchRequest) (*
 		if err := w.Batches(k.id()).Put(b); err != nil {
 			return nil, err
 		}
+		if err := s.measured(w, k.id(), b, o); err != nil {
+			return nil, err
+		}
 		if err := w.use(k.id(), taken); err != nil {
 			return nil, err
 		}
@@ -264,6 +267,9 @@ func (s batches) CorrectBatch(ctx context.Context, req *v1.CorrectBatchRequest) 
 		b.Outcomes = append(b.Outcomes, o)
 		b.Revision++
 		if err := w.Batches(k.id()).Put(b); err != nil {
+			return nil, err
+		}
+		if err := s.measured(w, k.id(), b, o); err != nil {
 			return nil, err
 		}
 		if err := w.reuse(k.id(), drawn, taken, req.GetReason()); err != nil {
