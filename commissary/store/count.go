@@ -81,6 +81,6 @@ func (c counts) SalesOn(shop string, days []civil.Date) ([]commissary.Sale, erro
 	return list(c.tx, func(s scan) (v commissary.Sale, err error) {
 		err = s(&v.Shop, &v.Item, day{&v.Day}, &v.Pieces, &v.Kind)
 		return v, err
-	}, `SELECT shop, item, day, pieces, kind FROM sales WHERE kitchen = $1 AND shop = $2 AND day IN (SELECT value FROM json_each($3)) ORDER BY item, day`,
+	}, `SELECT shop, item, day, pieces, kind FROM sales WHERE kitchen = $1 AND shop = $2 AND day IN (`+c.dialect.texts("$3")+`) ORDER BY item, day`,
 		c.kitchen, shop, array(names))
 }
