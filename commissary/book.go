@@ -173,6 +173,7 @@ type Formula struct {
 	Lines       []FormulaLine
 	Preferments []PrefermentShare
 	Loss        quantity.PPM  // of the mixed mass, lost in divide and on bowl and hands
+	Rework      quantity.PPM  // doughs: how much of the mixed mass may be dough worked in again; 0: none
 	Target      quantity.Temp // finished dough temperature
 	MixFirst    quantity.Seconds
 	MixSecond   quantity.Seconds // second speed; 0: first speed only

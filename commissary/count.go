@@ -54,6 +54,8 @@ type Counts interface {
 	PutSale(s Sale) error
 	// Sales returns what a shop sold since a day, by item and day.
 	Sales(shop string, since civil.Date) ([]Sale, error)
+	// SalesOn returns what a shop sold on some days, by item and day.
+	SalesOn(shop string, days []civil.Date) ([]Sale, error)
 
 	// PutFit keeps what was learned of an item in the place of what was learned before.
 	PutFit(f Fit) error

@@ -67,8 +67,9 @@ type Movement struct {
 type Draw struct {
 	Batch    string
 	Lot      string
-	Mass     quantity.Mass // 0 where it is not known how much
-	Possible bool          // it may carry the lot; otherwise it does
+	Pieces   quantity.Pieces // of dough worked in again
+	Mass     quantity.Mass   // 0 where it is not known how much
+	Possible bool            // it may carry the lot; otherwise it does
 }
 
 // Hold keeps a lot from being used, for its own sake or that of a lot it was

@@ -118,6 +118,13 @@ type Batches interface {
 	Open() ([]PostedBatch, error)
 	// List returns batches of a night, by id, after the given id.
 	List(night civil.Date, after string, limit int) ([]PostedBatch, error)
+
+	// PutMix keeps what was measured on a batch that came out, in the place of
+	// what was kept of it, and when its mixing ended.
+	PutMix(batch string, m Mix, at time.Time) error
+	// Mixes returns the newest mixings of one vessel, class and speed that
+	// ended before an instant, oldest first.
+	Mixes(vessel, class string, second bool, before time.Time, limit int) ([]Mix, error)
 }
 
 // Lots keeps lots and what happens to them.

@@ -41,7 +41,7 @@ func traceLotCommand() *cobra.Command {
 func recallLotCommand() *cobra.Command {
 	cmd := &cobra.Command{Use: "recall [CODE]", Short: "Write what a recall of a lot needs into a folder: whom to call, and the records, as a page and as CSV", Args: cobra.MaximumNArgs(1)}
 	folder := cmd.Flags().String("folder", "", "the folder to write into, made when it is not there; nothing is overwritten")
-	drill := cmd.Flags().Bool("drill", false, "an exercise: without a code, on an ingredient lot that went far")
+	drill := cmd.Flags().Bool("drill", false, "an exercise: without a code, on the lot of the last week that reached most shops; the time it took is printed")
 	cmd.RunE = act(func(j *job, args []string) error {
 		began := time.Now()
 		code := ""
@@ -53,6 +53,7 @@ func recallLotCommand() *cobra.Command {
 			if code, err = j.drillLot(); err != nil {
 				return err
 			}
+			began = time.Now()
 		default:
 			return commissary.Refuse(commissary.Invalid, "LOT_MISSING", "say which lot, or --drill for an exercise")
 		}
@@ -65,6 +66,9 @@ func recallLotCommand() *cobra.Command {
 			return err
 		}
 		if *folder == "" {
+			if *drill {
+				fmt.Fprintf(j.talk, "doughrun: answered after %v\n", time.Since(began).Round(time.Millisecond))
+			}
 			return j.show(m, func() (string, error) { return sheet.Recall(m, *drill), nil })
 		}
 		j.inUnits(m)
@@ -111,8 +115,12 @@ func writeFiles(folder string, files map[string]string) error {
 	return nil
 }
 
+// drillDays is how far back a drill looks for its lot.
+const drillDays = 7
+
 // drillLot chooses the lot of an exercise: of the ingredient lots received
-// within the last weeks, the one received first, which went furthest.
+// within a week of the newest lot, and where there is none of all lots, the one
+// that reached most shops; the first by code of several.
 func (j *job) drillLot() (string, error) {
 	lots, err := all(func(token string) ([]*v1.Lot, string, error) {
 		page, err := ask(j, v1.NewLotServiceClient, v1.LotServiceClient.ListLots, &v1.ListLotsRequest{Kitchen: wire.KitchenName(j.settings.Kitchen), PageToken: token})
@@ -127,22 +135,37 @@ func (j *job) drillLot() (string, error) {
 			newest = at
 		}
 	}
-	var chosen *v1.Lot
-	for _, l := range lots {
-		at := l.GetMadeTime().AsTime()
-		if at.Before(newest.AddDate(0, 0, -14)) {
-			continue
+	recent := slices.DeleteFunc(lots, func(l *v1.Lot) bool { return l.GetMadeTime().AsTime().Before(newest.AddDate(0, 0, -drillDays)) })
+	if slices.ContainsFunc(recent, func(l *v1.Lot) bool { return l.GetIngredientId() != "" }) {
+		recent = slices.DeleteFunc(recent, func(l *v1.Lot) bool { return l.GetIngredientId() == "" })
+	}
+	chosen, most := "", -1
+	for _, l := range recent {
+		m, err := ask(j, v1.NewLotServiceClient, v1.LotServiceClient.TraceLot, &v1.TraceLotRequest{Name: l.GetName()})
+		if err != nil {
+			return "", err
 		}
-		further := chosen == nil || l.GetIngredientId() != "" && chosen.GetIngredientId() == "" ||
-			(l.GetIngredientId() != "") == (chosen.GetIngredientId() != "") && at.Before(chosen.GetMadeTime().AsTime())
-		if further {
-			chosen = l
+		if n := shopsReached(m); n > most {
+			chosen, most = l.GetCode(), n
 		}
 	}
-	if chosen == nil {
+	if chosen == "" {
 		return "", commissary.Refuse(commissary.NotFound, "LOT_NOT_FOUND", "there is no lot to exercise with yet")
 	}
-	return chosen.GetCode(), nil
+	fmt.Fprintf(j.talk, "doughrun: drill on lot %s, which reached %d shops; the clock runs from here\n", chosen, most)
+	return chosen, nil
+}
+
+// shopsReached counts the shops that a trace's lots came to.
+func shopsReached(m *v1.TraceLotResponse) int {
+	shops := map[string]bool{}
+	for _, x := range m.GetMovements() {
+		_, _, van := commissary.VanOf(x.GetToPlace())
+		if to := x.GetToPlace(); to != "" && to != commissary.AtKitchen && to != commissary.AtReturns && !van {
+			shops[to] = true
+		}
+	}
+	return len(shops)
 }
 
 func labelLotCommand() *cobra.Command {

@@ -115,6 +115,10 @@ func receiptLine(p func(string, ...any), zone *civil.Zone, l *v1.ReceiptLine) {
 		switch {
 		case x.GetLotCode() != "":
 			p("  %d of lot %s", x.GetPieces(), x.GetLotCode())
+			if x.GetHeldReason() != "" {
+				p("%s", folded("  ", "*** HELD, DO NOT USE: "+x.GetHeldReason()+". Keep it apart, call the kitchen."))
+				continue
+			}
 		case x.GetBatchId() != "":
 			p("  %d of batch %s", x.GetPieces(), x.GetBatchId())
 		}

@@ -86,6 +86,7 @@ func (r *reader) formulas(f *fields) {
 			fm.Target = must(e, "target", "24 °C", ambient)
 			fm.ColdWithin = read(e, "cold_within", above(quantity.ParseSeconds))
 			fm.Sack = read(e, "sack", above(quantity.ParseMass))
+			fm.Rework = read(e, "rework", upTo(50*quantity.Percent))
 			e.forbid("is for preferments only", "ripe", "rise", "keep_back", "feed_within")
 			e.forbid("is for preps only; a dough has a loss", "yield")
 		case commissary.Preferment:
@@ -97,14 +98,15 @@ func (r *reader) formulas(f *fields) {
 			}
 			r.starter(e, &fm)
 			e.forbid("is for doughs and preps only", "cold_within", "sack")
+			e.forbid("is for doughs only", "rework")
 			e.forbid("is for preps only; a preferment has a loss", "yield")
 		case commissary.Prep:
 			fm.Yield = must(e, "yield", "96 %", above(upTo(quantity.Whole)))
 			fm.ColdWithin = read(e, "cold_within", above(quantity.ParseSeconds))
-			e.forbid("is for doughs and preferments only", "target", "ripe", "rise", "sack", "preferments", "keep_back", "feed_within")
+			e.forbid("is for doughs and preferments only", "target", "ripe", "rise", "sack", "rework", "preferments", "keep_back", "feed_within")
 			e.forbid("is not used for preps, which have a yield", "loss")
 		default:
-			for _, key := range []string{"target", "ripe", "rise", "keep_back", "feed_within", "cold_within", "sack", "yield"} {
+			for _, key := range []string{"target", "ripe", "rise", "keep_back", "feed_within", "cold_within", "sack", "rework", "yield"} {
 				e.take(key) // the kind is wrong already
 			}
 		}

@@ -118,8 +118,8 @@ func (k *kitchen) boxed(p commissary.Pick, lots []commissary.Lot, arrives time.T
 }
 
 // pickLots serves needs from lots: first as many pieces as can be to all that
-// have one window, the window that closes first and the oldest lot in front;
-// then what a window gets is shared among its needs.
+// the same lots can serve, the window that closes first and the oldest lot in
+// front; then what those needs get is shared among them.
 func (k *kitchen) pickLots(needs []commissary.Need, lots []agedLot, perBox quantity.Pieces) []commissary.Pick {
 	open := slices.Clone(lots)
 	var picks []commissary.Pick
@@ -127,19 +127,34 @@ func (k *kitchen) pickLots(needs []commissary.Need, lots []agedLot, perBox quant
 		lot    int
 		pieces quantity.Pieces
 	}
-	byWindow := map[int][]given{} // by the window's first need
+	byWindow := map[int][]given{} // by the first need of those that the same lots can serve
 	wanted := map[int]quantity.Pieces{}
 	var windows []int
+	can := func(l, n int) bool {
+		return !lots[l].old.Before(needs[n].MadeFrom) && !lots[l].young.After(needs[n].MadeTo)
+	}
+	// Vans reach shops minutes apart, so that hardly two windows are equal: which lots are in them counts.
+	window := make([]int, len(needs))
 	for i, n := range needs {
-		first := slices.IndexFunc(needs, func(m commissary.Need) bool { return m.MadeFrom.Equal(n.MadeFrom) && m.MadeTo.Equal(n.MadeTo) })
-		if first == i {
+		first := i
+		for j := i - 1; j >= 0; j-- {
+			alike := true
+			for l := range lots {
+				alike = alike && can(l, i) == can(l, j)
+			}
+			if alike {
+				first = window[j]
+				break
+			}
+		}
+		if window[i] = first; first == i {
 			windows = append(windows, i)
 		}
 		wanted[first] += n.Pieces
 	}
 	for l := range open {
 		for _, w := range windows {
-			if open[l].old.Before(needs[w].MadeFrom) || open[l].young.After(needs[w].MadeTo) {
+			if !can(l, w) {
 				continue
 			}
 			if give := min(open[l].Pieces, wanted[w]); give > 0 {
@@ -153,8 +168,8 @@ func (k *kitchen) pickLots(needs []commissary.Need, lots []agedLot, perBox quant
 		var members []commissary.Need
 		var asked []quantity.Pieces
 		var got, all quantity.Pieces
-		for _, n := range needs {
-			if n.MadeFrom.Equal(needs[w].MadeFrom) && n.MadeTo.Equal(needs[w].MadeTo) {
+		for i, n := range needs {
+			if window[i] == w {
 				members, asked, all = append(members, n), append(asked, n.Pieces), all+n.Pieces
 			}
 		}
@@ -183,9 +198,14 @@ func (k *kitchen) pickLots(needs []commissary.Need, lots []agedLot, perBox quant
 	return picks
 }
 
-// usual is what a shop takes of an item on a weekday: its standing order; 0
-// when it has none.
+// usual is what a shop takes of an item on a weekday: what it sold, or where
+// that is not known its standing order; 0 when it has none.
 func (k *kitchen) usual(n commissary.Need) quantity.Pieces {
+	for _, u := range k.in.Usual {
+		if u.Shop == n.Shop && u.Item == n.Item && u.BakeDate == n.BakeDate {
+			return u.Pieces
+		}
+	}
 	var usual quantity.Pieces
 	for _, s := range k.shops[n.Shop].Standing {
 		if s.Item == n.Item && s.Days.Has(n.BakeDate.Weekday()) {

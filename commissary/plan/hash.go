@@ -65,6 +65,10 @@ func canonical(in Input) Input {
 	slices.SortFunc(in.Forecast, func(a, b commissary.Expected) int {
 		return cmp.Or(a.BakeDate.Compare(b.BakeDate), cmp.Compare(a.Item, b.Item), cmp.Compare(a.Shop, b.Shop), cmp.Compare(a.Pieces, b.Pieces))
 	})
+	in.Usual = slices.Clone(in.Usual)
+	slices.SortFunc(in.Usual, func(a, b commissary.Expected) int {
+		return cmp.Or(a.BakeDate.Compare(b.BakeDate), cmp.Compare(a.Item, b.Item), cmp.Compare(a.Shop, b.Shop), cmp.Compare(a.Pieces, b.Pieces))
+	})
 	in.Away = slices.Clone(in.Away)
 	slices.SortFunc(in.Away, func(a, b commissary.Away) int {
 		return cmp.Or(a.Left.Compare(b.Left), cmp.Compare(a.Container, b.Container), cmp.Compare(a.Containers, b.Containers))

@@ -38,6 +38,10 @@ type Input struct {
 	// Forecast is what shops are expected to sell: it counts where neither an
 	// order nor a standing order speaks.
 	Forecast []commissary.Expected
+	// Usual is what shops usually sell on the weekdays of the coming services:
+	// what is short is shared up to it first. Where nothing is said of a shop
+	// and item, its standing order is the usual.
+	Usual []commissary.Expected
 	// Away are the containers that earlier deliveries took along.
 	Away []commissary.Away
 	Seed uint64

@@ -35,7 +35,7 @@ func (s batches) GetBatch(ctx context.Context, req *v1.GetBatchRequest) (*v1.Get
 		if err != nil {
 			return err
 		}
-		around, err := aroundBatch(tx, id, b, now)
+		around, err := k.aroundBatch(tx, b, now)
 		if err != nil {
 			return err
 		}
@@ -95,7 +95,7 @@ func (s batches) StartBatch(ctx context.Context, req *v1.StartBatchRequest) (*v1
 		if err := k.sheetInForce(w.Tx, b, req.GetPage()); err != nil {
 			return nil, err
 		}
-		if _, err := draws(w.Tx, k.id(), b.Batch, true); err != nil {
+		if _, err := k.draws(w.Tx, b.Batch, w.at, true); err != nil {
 			return nil, err
 		}
 		if err := k.usable(w.Tx, b.Batch, w.at); err != nil {
@@ -128,7 +128,7 @@ func (s batches) FinishBatch(ctx context.Context, req *v1.FinishBatchRequest) (*
 			return nil, err
 		}
 		o.Why = req.GetExpiredReason()
-		used, err := draws(w.Tx, k.id(), b.Batch, false)
+		used, err := k.draws(w.Tx, b.Batch, w.at, false)
 		if err != nil {
 			return nil, err
 		}
@@ -136,25 +136,39 @@ func (s batches) FinishBatch(ctx context.Context, req *v1.FinishBatchRequest) (*
 		if err != nil {
 			return nil, err
 		}
-		o.Notes = notes
+		again, more, err := k.reworked(w.Tx, b, o, actual.Rework, nil)
+		if err != nil {
+			return nil, err
+		}
+		o.Notes = append(notes, more...)
 		for _, u := range used {
 			taken = append(taken, commissary.Draw{Batch: b.ID, Lot: u.Lot, Mass: u.Mass})
 		}
+		taken = append(taken, again...)
 		b.State, b.Finished = commissary.BatchOut, w.at
 		b.Outcomes = append(b.Outcomes, o)
 		b.Revision++
 		if err := w.Batches(k.id()).Put(b); err != nil {
 			return nil, err
 		}
-		if err := w.use(k.id(), b.ID, taken); err != nil {
+		if err := s.measured(w, k.id(), b, o); err != nil {
+			return nil, err
+		}
+		if err := w.use(k.id(), taken); err != nil {
 			return nil, err
 		}
 		lots, err := k.lotsOf(b)
 		if err != nil {
 			return nil, err
 		}
+		until, err := k.notAfter(w.Tx, b, o, taken)
+		if err != nil {
+			return nil, err
+		}
 		resp := &v1.FinishBatchResponse{Batch: k.Batch(b)}
-		for i, l := range lots {
+		for i := range lots {
+			lots[i].NotAfter = until
+			l := lots[i]
 			if err := w.Lots(k.id()).Create(l); err != nil {
 				return nil, err
 			}
@@ -164,7 +178,7 @@ func (s batches) FinishBatch(ctx context.Context, req *v1.FinishBatchRequest) (*
 			if lots[i].Held, err = w.inherit(k.id(), l.Code, taken); err != nil {
 				return nil, err
 			}
-			resp.Lots = append(resp.Lots, k.Lot(lots[i], l))
+			resp.Lots = append(resp.Lots, k.windowed(k.Lot(lots[i], l), l))
 		}
 		how := "as planned"
 		if req.GetActual() != nil {
@@ -186,7 +200,7 @@ func (s batches) ScrapBatch(ctx context.Context, req *v1.ScrapBatchRequest) (*v1
 		var taken []commissary.Draw
 		if b.State == commissary.BatchMixing {
 			// What is not there by the records was taken all the same.
-			used, err := draws(w.Tx, k.id(), b.Batch, false)
+			used, err := k.draws(w.Tx, b.Batch, w.at, false)
 			if err != nil && commissary.KindOf(err) != commissary.Precondition {
 				return nil, err
 			}
@@ -204,7 +218,7 @@ func (s batches) ScrapBatch(ctx context.Context, req *v1.ScrapBatchRequest) (*v1
 		if err := w.Batches(k.id()).Put(b); err != nil {
 			return nil, err
 		}
-		if err := w.use(k.id(), b.ID, taken); err != nil {
+		if err := w.use(k.id(), taken); err != nil {
 			return nil, err
 		}
 		if err := w.record(k.id(), wire.BatchName(k.id(), b.ID), "scrapped: %s", req.GetReason()); err != nil {
@@ -237,16 +251,35 @@ func (s batches) CorrectBatch(ctx context.Context, req *v1.CorrectBatchRequest) 
 		if err != nil {
 			return nil, err
 		}
+		drawn, err := w.Lots(k.id()).DrawnBy([]string{b.ID})
+		if err != nil {
+			return nil, err
+		}
+		taken, notes, err := k.rebooked(w.Tx, b, before, o, actual.Lots, drawn)
+		if err != nil {
+			return nil, err
+		}
+		again, more, err := k.reworked(w.Tx, b, o, actual.Rework, drawn)
+		if err != nil {
+			return nil, err
+		}
+		taken, o.Notes = append(taken, again...), append(notes, more...)
 		b.Outcomes = append(b.Outcomes, o)
 		b.Revision++
 		if err := w.Batches(k.id()).Put(b); err != nil {
 			return nil, err
 		}
-		var taken []commissary.Draw
-		for _, code := range actual.Lots {
-			taken = append(taken, commissary.Draw{Batch: b.ID, Lot: code})
+		if err := s.measured(w, k.id(), b, o); err != nil {
+			return nil, err
 		}
-		if err := w.use(k.id(), b.ID, taken); err != nil {
+		if err := w.reuse(k.id(), drawn, taken, req.GetReason()); err != nil {
+			return nil, err
+		}
+		if drawn, err = w.Lots(k.id()).DrawnBy([]string{b.ID}); err != nil {
+			return nil, err
+		}
+		until, err := k.notAfter(w.Tx, b, o, drawn)
+		if err != nil {
 			return nil, err
 		}
 		now, err := k.lotsOf(b)
@@ -255,6 +288,7 @@ func (s batches) CorrectBatch(ctx context.Context, req *v1.CorrectBatchRequest) 
 		}
 		resp := &v1.CorrectBatchResponse{Batch: k.Batch(b)}
 		for i, l := range now {
+			l.NotAfter = until
 			d := commissary.Movement{Lot: l.Code, Kind: commissary.Corrected, Pieces: l.Pieces, Mass: l.Mass, Place: l.Place, At: w.at, By: w.who, Ref: b.ID, Why: req.GetReason()}
 			if i < len(was) {
 				d.Pieces, d.Mass = l.Pieces-was[i].Pieces, l.Mass-was[i].Mass
@@ -318,15 +352,15 @@ func (s batches) take(w *writing, name, etag string, from ...commissary.BatchSta
 
 // draws returns what a batch takes of preferments and preps, each as a lot. It
 // refuses what is not there: a batch that is not out yet, a lot that holds too
-// little, and where it still can be left alone one that is held.
-func draws(tx commissary.Tx, id string, b commissary.Batch, free bool) ([]commissary.Use, error) {
+// little, and where it still can be left alone one that is held or past its time.
+func (k *kitchen) draws(tx commissary.Tx, b commissary.Batch, at time.Time, free bool) ([]commissary.Use, error) {
 	var used []commissary.Use
 	wanted := map[string]commissary.Use{}
 	for _, u := range b.Uses {
 		if u.Batch != "" {
 			u.Lot = commissary.LotCode(u.Batch, 0)
 		}
-		l, err := tx.Lots(id).Get(u.Lot)
+		l, err := tx.Lots(k.id()).Get(u.Lot)
 		if err != nil && commissary.KindOf(err) != commissary.NotFound {
 			return nil, err
 		}
@@ -341,6 +375,8 @@ func draws(tx commissary.Tx, id string, b commissary.Batch, free bool) ([]commis
 			text = "lot " + u.Lot + ", which it takes from, is not known; count it in first"
 		case free && l.Held != "":
 			text = "lot " + u.Lot + ", which it takes from, is on hold (" + l.Held + ")"
+		case free && past(k.keeps(l), at):
+			text = "lot " + l.Code + ", which it takes from, is past its time; throw it away, and plan again"
 		case l.Mass < sum.Mass:
 			text = "lot " + u.Lot + ", which it takes " + sum.Mass.String() + " from, holds " + l.Mass.String() + "; count it, and plan again"
 		default:
@@ -353,3 +389,5 @@ func draws(tx commissary.Tx, id string, b commissary.Batch, free bool) ([]commis
 	}
 	return used, nil
 }
+
+func past(by, at time.Time) bool { return !by.IsZero() && !by.After(at) }

@@ -22,6 +22,7 @@ type floor struct {
 	now    time.Time
 	before []commissary.Batch
 	from   map[string]source // by lot code or batch id, whichever a use names
+	mixes  []commissary.Mix  // earlier ones on its vessel, oldest first
 }
 
 // source is what a batch takes from.
@@ -32,7 +33,8 @@ type source struct {
 }
 
 // aroundBatch loads the floor of a batch.
-func aroundBatch(tx commissary.Tx, id string, b commissary.PostedBatch, now time.Time) (floor, error) {
+func (k *kitchen) aroundBatch(tx commissary.Tx, b commissary.PostedBatch, now time.Time) (floor, error) {
+	id := k.id()
 	f := floor{now: now, from: map[string]source{}}
 	for d := -outDays; d <= 0; d++ {
 		posted, err := tx.Batches(id).List(b.Night.AddDays(d), "", 0)
@@ -67,7 +69,13 @@ func aroundBatch(tx commissary.Tx, id string, b commissary.PostedBatch, now time
 			}
 		}
 	}
-	return f, nil
+	class := ""
+	if i := slices.IndexFunc(k.Formulas, func(x commissary.Formula) bool { return x.ID == b.Formula }); i >= 0 {
+		class = k.Formulas[i].Class
+	}
+	var err error
+	f.mixes, err = tx.Batches(id).Mixes(b.Vessel, class, b.Second, told(b, now), mixesRead)
+	return f, err
 }
 
 // water works out the formula water of a sheet, and shows how.

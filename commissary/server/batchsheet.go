@@ -22,7 +22,8 @@ func (k *kitchen) sheet(b commissary.Batch, around floor) (*v1.BatchSheet, error
 	if i < 0 || j < 0 {
 		return nil, commissary.Refuse(commissary.Internal, "BOOK_DIFFERS", "batch %s names a formula or vessel that its own book revision does not have", b.ID)
 	}
-	f, v := k.Formulas[i], k.Vessels[j]
+	f := k.Formulas[i]
+	v, learnt := k.learnt(b, f, k.Vessels[j], around.mixes)
 	weighed, err := formula.Weigh(k.Book, f, b.Mass)
 	if err != nil {
 		return nil, err
@@ -56,6 +57,9 @@ func (k *kitchen) sheet(b commissary.Batch, around floor) (*v1.BatchSheet, error
 	water, err := k.water(sheet, f, v, weighed, b.Second)
 	if err != nil {
 		return nil, err
+	}
+	if learnt != "" && len(sheet.WaterArithmetic) > 0 {
+		sheet.WaterArithmetic = append(sheet.WaterArithmetic, learnt)
 	}
 	for _, l := range weighed.Lines {
 		line, err := k.sheetLine(f, l)

@@ -129,21 +129,27 @@ func (s dispatches) ReleaseDispatch(ctx context.Context, req *v1.ReleaseDispatch
 }
 
 func (s dispatches) GetDispatch(ctx context.Context, req *v1.GetDispatchRequest) (*v1.GetDispatchResponse, error) {
-	k, d, rides, err := s.inForce(ctx, req.GetName())
+	k, d, now, err := s.inForce(ctx, req.GetName())
 	if err != nil {
 		return nil, err
 	}
-	return &v1.GetDispatchResponse{Dispatch: k.dispatched(d, rides)}, nil
+	m := k.dispatched(d, now.rides)
+	now.picks(m.GetPicks())
+	now.manifests(m.GetManifests()...)
+	return &v1.GetDispatchResponse{Dispatch: m}, nil
 }
 
 func (s dispatches) GetPickList(ctx context.Context, req *v1.GetPickListRequest) (*v1.GetPickListResponse, error) {
-	k, d, rides, err := s.inForce(ctx, req.GetDispatch())
+	k, d, now, err := s.inForce(ctx, req.GetDispatch())
 	if err != nil {
 		return nil, err
 	}
-	list, err := k.pickList(d, req.GetRunId(), rides)
+	list, err := k.pickList(d, req.GetRunId(), now.rides)
 	if err != nil {
 		return nil, err
+	}
+	for _, r := range list.GetRuns() {
+		now.picks(r.GetPicks())
 	}
 	return &v1.GetPickListResponse{PickList: list}, nil
 }
@@ -153,12 +159,13 @@ func (s dispatches) GetManifest(ctx context.Context, req *v1.GetManifestRequest)
 	if err != nil {
 		return nil, err
 	}
-	k, d, rides, err := s.inForce(ctx, wire.DispatchName(id, date, 0))
+	k, d, now, err := s.inForce(ctx, wire.DispatchName(id, date, 0))
 	if err != nil {
 		return nil, err
 	}
-	for _, m := range k.manifests(d, rides) {
+	for _, m := range k.manifests(d, now.rides) {
 		if m.GetRunId() == run {
+			now.manifests(m)
 			return &v1.GetManifestResponse{Manifest: m}, nil
 		}
 	}
@@ -170,7 +177,7 @@ func (s dispatches) ListManifests(ctx context.Context, req *v1.ListManifestsRequ
 	if err != nil {
 		return nil, err
 	}
-	k, d, rides, err := s.inForce(ctx, wire.DispatchName(id, date, 0))
+	k, d, now, err := s.inForce(ctx, wire.DispatchName(id, date, 0))
 	if err != nil {
 		return nil, err
 	}
@@ -178,7 +185,8 @@ func (s dispatches) ListManifests(ctx context.Context, req *v1.ListManifestsRequ
 	key := func(m *v1.Manifest) string {
 		return m.GetDepartTime().AsTime().Format(time.RFC3339) + " " + m.GetRunId()
 	}
-	all := k.manifests(d, rides)
+	all := k.manifests(d, now.rides)
+	now.manifests(all...)
 	slices.SortFunc(all, func(a, b *v1.Manifest) int { return cmp.Compare(key(a), key(b)) })
 	rows, next, err := page(ctx, req, []string{id, date.String()}, func(after string, limit int) ([]*v1.Manifest, error) {
 		var rows []*v1.Manifest
@@ -195,13 +203,13 @@ func (s dispatches) ListManifests(ctx context.Context, req *v1.ListManifestsRequ
 	return &v1.ListManifestsResponse{Manifests: rows, NextPageToken: next}, nil
 }
 
-// inForce returns a dispatch by its name, with its night's rides.
-func (s dispatches) inForce(ctx context.Context, name string) (k *kitchen, d commissary.Dispatch, rides []commissary.Ride, err error) {
+// inForce returns a dispatch by its name, and what stands of it now.
+func (s dispatches) inForce(ctx context.Context, name string) (k *kitchen, d commissary.Dispatch, now standing, err error) {
 	id, date, revision, err := wire.ParseDispatch(name)
 	if err != nil {
-		return nil, d, nil, err
+		return nil, d, now, err
 	}
-	err = s.view(ctx, func(tx commissary.Tx, _ time.Time) error {
+	err = s.view(ctx, func(tx commissary.Tx, at time.Time) error {
 		get := tx.Dispatches(id).Newest
 		if revision > 0 {
 			get = func(date civil.Date) (commissary.Dispatch, error) { return tx.Dispatches(id).Get(date, revision) }
@@ -210,11 +218,14 @@ func (s dispatches) inForce(ctx context.Context, name string) (k *kitchen, d com
 		if d, err = get(date); err != nil {
 			return err
 		}
-		if rides, err = tx.Rides(id).List(date); err != nil {
+		if k, err = s.kitchen(tx, id, 0); err != nil {
 			return err
 		}
-		k, err = s.kitchen(tx, id, 0)
+		if now, err = k.standingOf(tx, d, at); err != nil {
+			return err
+		}
+		now.rides, err = tx.Rides(id).List(date)
 		return err
 	})
-	return k, d, rides, err
+	return k, d, now, err
 }

@@ -3,15 +3,18 @@ package server_test
 import (
 	"context"
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"os"
 	"slices"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
 
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
@@ -35,6 +38,7 @@ type world struct {
 	batches  []string                    // that came out
 	balls    map[string]int64            // at the kitchen, by lot
 	held     map[string]bool             // lots on hold
+	until    map[string]time.Time        // when a lot must be used
 	picked   map[string]map[string]int64 // by shop and lot
 	dropped  map[string]map[string]int64
 	ordered  int64
@@ -45,7 +49,7 @@ type world struct {
 
 func newWorld(t *testing.T, seed uint64, bend func(commissary.Lots) commissary.Lots) *world {
 	w := &world{r: rand.New(rand.NewPCG(seed, 99)), date: civil.Date{Year: 2026, Month: time.January, Day: 5}, received: map[string]int64{}, bin: map[string][]string{},
-		expected: map[[2]string]bool{}, balls: map[string]int64{}, held: map[string]bool{}, picked: map[string]map[string]int64{"east": {}, "west": {}}, dropped: map[string]map[string]int64{"east": {}, "west": {}}}
+		expected: map[[2]string]bool{}, balls: map[string]int64{}, held: map[string]bool{}, until: map[string]time.Time{}, picked: map[string]map[string]int64{"east": {}, "west": {}}, dropped: map[string]map[string]int64{"east": {}, "west": {}}}
 	w.kitchen = open(t, func(o *server.Options) {
 		if bend != nil {
 			o.Store = bent{o.Store, bend}
@@ -135,13 +139,24 @@ func (w *world) bake(number int) {
 		require.NoError(w.t, err)
 		return
 	}
+	again := w.rework()
 	out, err := w.finish(started.GetBatch(), func(r *v1.FinishBatchRequest) {
-		r.Confirm, r.ExpiredReason = true, "not looked at here"
+		r.Confirm, r.ExpiredReason, r.Actual = true, "not looked at here", &v1.BatchActual{}
 		if w.r.IntN(2) == 0 {
-			r.Actual = &v1.BatchActual{Pieces: []*v1.BatchPieces{{ItemId: "ball", Pieces: pieces - w.r.Int64N(9)}}}
+			r.Actual.Pieces = []*v1.BatchPieces{{ItemId: "ball", Pieces: pieces - w.r.Int64N(9)}}
+		}
+		if again != nil {
+			r.Actual.Reworked = []*v1.Reworked{again}
+		}
+		if w.r.IntN(3) == 0 {
+			r.Actual.DoughTempMillicelsius = proto.Int32(20_000 + w.r.Int32N(9_000))
 		}
 	})
 	require.NoError(w.t, err)
+	if again != nil {
+		w.balls[again.GetLotCode()] -= again.GetPieces()
+		carried[again.GetLotCode()] = true
+	}
 	lot := out.GetLots()[0]
 	for l := range carried {
 		w.expected[[2]string{b.ID, l}] = true
@@ -149,13 +164,31 @@ func (w *world) bake(number int) {
 	w.batches = append(w.batches, b.ID)
 	w.balls[lot.GetCode()] = lot.GetPieces()
 	w.held[lot.GetCode()] = lot.GetHeldReason() != ""
-	if w.r.IntN(6) == 0 {
+	w.until[lot.GetCode()] = lot.GetUseByTime().AsTime()
+	if w.r.IntN(4) == 0 {
 		less := lot.GetPieces() - 1
-		_, err := w.kitchen.batches.CorrectBatch(w.t.Context(), &v1.CorrectBatchRequest{Name: name, Etag: out.GetBatch().GetEtag(), RequestId: id(), Reason: "miscounted", Confirm: true,
-			Actual: &v1.BatchActual{Pieces: []*v1.BatchPieces{{ItemId: "ball", Pieces: less}}}})
+		actual := &v1.BatchActual{Pieces: []*v1.BatchPieces{{ItemId: "ball", Pieces: less}}}
+		if w.r.IntN(2) == 0 {
+			actual.MassMg = out.GetBatch().GetMassMg() - w.r.Int64N(out.GetBatch().GetMassMg()/100)
+		}
+		_, err := w.kitchen.batches.CorrectBatch(w.t.Context(), &v1.CorrectBatchRequest{Name: name, Etag: out.GetBatch().GetEtag(), RequestId: id(), Reason: "miscounted", Confirm: true, Actual: actual})
 		require.NoError(w.t, err)
 		w.balls[lot.GetCode()] = less
 	}
+}
+
+// rework sometimes chooses some dough of yesterday to work in again.
+func (w *world) rework() *v1.Reworked {
+	if w.r.IntN(4) > 0 {
+		return nil
+	}
+	yesterday := strings.ReplaceAll(w.date.AddDays(-1).String(), "-", "")
+	for _, c := range slices.Sorted(maps.Keys(w.balls)) {
+		if strings.HasPrefix(c, yesterday) && w.balls[c] > 0 && !w.held[c] && w.until[c].After(w.clock.Now()) {
+			return &v1.Reworked{LotCode: c, Pieces: 1 + w.r.Int64N(min(w.balls[c], 3))}
+		}
+	}
+	return nil
 }
 
 // deliver shares what there is among two orders, picks, drives and drops it.
@@ -223,20 +256,27 @@ func (w *world) night() {
 	}
 	w.at(15, 0)
 	w.deliver()
-	for c, n := range w.balls {
-		if n > 0 && w.r.IntN(12) == 0 {
+	for _, c := range slices.Sorted(maps.Keys(w.balls)) {
+		if w.balls[c] > 0 && w.r.IntN(12) == 0 {
 			name := main + "/lots/" + c
 			if !w.held[c] {
-				_, err := w.lots.HoldLot(w.t.Context(), &v1.HoldLotRequest{Name: name, Reason: "smells", RequestId: id()})
-				w.held[c] = w.may(err)
+				down, err := w.lots.HoldLot(w.t.Context(), &v1.HoldLotRequest{Name: name, Reason: "smells", RequestId: id()})
+				w.may(err)
+				w.holds(down.GetLots())
 			} else {
-				_, err := w.lots.ReleaseLot(w.t.Context(), &v1.ReleaseLotRequest{Name: name, Reason: "it does not", RequestId: id()})
-				if w.may(err) {
-					w.held[c] = false
-				}
+				down, err := w.lots.ReleaseLot(w.t.Context(), &v1.ReleaseLotRequest{Name: name, Reason: "it does not", RequestId: id()})
+				w.may(err)
+				w.holds(down.GetLots())
 			}
 			break
 		}
+	}
+}
+
+// holds notes which lots are on hold now.
+func (w *world) holds(lots []*v1.Lot) {
+	for _, l := range lots {
+		w.held[l.GetCode()] = l.GetHeldReason() != ""
 	}
 }
 
@@ -561,7 +601,7 @@ func TestInvariantsCatchMutants(t *testing.T) {
 				m.Lots = l
 				return m
 			})
-			for range 8 {
+			for range 16 {
 				w.night()
 			}
 			require.Contains(t, w.invariants(), m.invariant)

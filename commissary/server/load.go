@@ -36,6 +36,9 @@ func (c *core) loadNight(tx commissary.Tx, id string, date civil.Date, at time.T
 	if in.Forecast, err = c.expected(tx, id, k, date); err != nil {
 		return nil, in, err
 	}
+	if in.Usual, err = k.usual(tx, date); err != nil {
+		return nil, in, err
+	}
 	orders, err := tx.Orders(id).Since(date.AddDays(-max(k.Book.Kitchen.PlanDays, 1)))
 	if err != nil {
 		return nil, in, err

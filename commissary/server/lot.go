@@ -155,7 +155,7 @@ func (k *kitchen) lot(tx commissary.Tx, code string) (*v1.Lot, error) {
 		return nil, err
 	}
 	at, err := tx.Lots(k.id()).At(code)
-	return k.Lot(l, at...), err
+	return k.windowed(k.Lot(l, at...), l), err
 }
 
 // waste is where MoveLot sends what is thrown away.
@@ -294,7 +294,7 @@ func (s lots) GetLot(ctx context.Context, req *v1.GetLotRequest) (*v1.GetLotResp
 		if err != nil {
 			return err
 		}
-		resp.Lot, resp.Movements, resp.Holds = k.Lot(l, at...), nil, nil
+		resp.Lot, resp.Movements, resp.Holds = k.windowed(k.Lot(l, at...), l), nil, nil
 		for _, m := range moves {
 			resp.Movements = append(resp.Movements, wire.Movement(m))
 		}
@@ -336,7 +336,7 @@ func (s lots) ListLots(ctx context.Context, req *v1.ListLotsRequest) (*v1.ListLo
 			if err != nil {
 				return err
 			}
-			resp.Lots = append(resp.Lots, k.Lot(l, at...))
+			resp.Lots = append(resp.Lots, k.windowed(k.Lot(l, at...), l))
 		}
 		return nil
 	})

@@ -9,7 +9,6 @@ import (
 	"doughrun/commissary"
 	"doughrun/commissary/formula"
 	"doughrun/commissary/quantity"
-	"doughrun/commissary/trace"
 	"doughrun/commissary/wire"
 )
 
@@ -164,195 +163,6 @@ func sentences(far []string) string {
 	return "; confirmed: " + strings.Join(far, "; ")
 }
 
-// ingredients returns what a batch took of the lots in use, or of the ones
-// that were noted, and what the records do not say. A lot past its use-by is
-// refused unless somebody gives a reason.
-func (k *kitchen) ingredients(tx commissary.Tx, b commissary.PostedBatch, o commissary.Outcome, noted []string, expired string) ([]commissary.Draw, []string, error) {
-	f, err := k.formula(b.Formula)
-	if err != nil {
-		return nil, nil, err
-	}
-	sheet, err := formula.Weigh(k.Book, f, b.Mass)
-	if err != nil {
-		return nil, nil, err
-	}
-	byIngredient := map[string][]trace.Carry{}
-	for i, code := range noted {
-		l, err := tx.Lots(k.id()).Get(code)
-		if err == nil && l.Ingredient == "" || commissary.KindOf(err) == commissary.NotFound {
-			e := commissary.Refuse(commissary.Invalid, "LOT_UNKNOWN", "lot %s was never received; receive it, or correct the code", code)
-			e.Faults = []commissary.Fault{{Where: fmt.Sprintf("actual.lot_codes[%d]", i), Text: "it is no ingredient lot"}}
-			return nil, nil, e
-		}
-		if err != nil {
-			return nil, nil, err
-		}
-		byIngredient[l.Ingredient] = append(byIngredient[l.Ingredient], trace.Carry{Lot: code})
-	}
-	var taken []commissary.Draw
-	var notes []string
-	for _, line := range sheet.Lines {
-		if line.Ingredient == "" || line.Kind == commissary.Water {
-			continue
-		}
-		changes, err := tx.Lots(k.id()).Changes(line.Ingredient)
-		if err != nil {
-			return nil, nil, err
-		}
-		carried := byIngredient[line.Ingredient]
-		if carried == nil {
-			carried = trace.Carried(changes, weighedFrom(b), o.Made)
-		}
-		need := line.Mass
-		if o.Mass != b.Mass && b.Mass > 0 {
-			if need, err = quantity.Scale(line.Mass, int64(o.Mass), int64(b.Mass), quantity.Nearest); err != nil {
-				return nil, nil, err
-			}
-		}
-		for i, c := range carried {
-			l, err := tx.Lots(k.id()).Get(c.Lot)
-			if err != nil {
-				return nil, nil, err
-			}
-			if expired == "" && !c.Possible {
-				if err := k.inDate(l, changes, o.Made); err != nil {
-					return nil, nil, err
-				}
-			}
-			d := commissary.Draw{Batch: b.ID, Lot: c.Lot, Possible: c.Possible}
-			if !c.Possible || i == len(carried)-1 {
-				d.Mass = min(need, l.Mass)
-				need -= d.Mass
-			}
-			taken = append(taken, d)
-		}
-		ingredient, _ := k.ingredient(line.Ingredient)
-		switch u := k.Book.Kitchen.Units; {
-		case len(carried) > 0 && need > 0:
-			notes = append(notes, fmt.Sprintf("%s of %s went in that the records of its lots in use do not hold; count them", u.Mass(need), ingredient.Name))
-		case len(carried) == 0 && (ingredient.Traced || len(changes) > 0):
-			notes = append(notes, fmt.Sprintf("no lot of %s is recorded as in use", ingredient.Name))
-		}
-	}
-	return taken, notes, nil
-}
-
-// weighedFrom is when the weighing up for a batch began: as long before its
-// start as planned.
-func weighedFrom(b commissary.PostedBatch) time.Time {
-	var weigh, mix time.Time
-	for _, s := range b.Steps {
-		switch {
-		case s.Step == commissary.StepWeigh && weigh.IsZero():
-			weigh = s.From
-		case s.Step == commissary.StepMix && mix.IsZero():
-			mix = s.From
-		}
-	}
-	if weigh.IsZero() || mix.Before(weigh) {
-		return b.Started
-	}
-	return b.Started.Add(weigh.Sub(mix))
-}
-
-// inDate refuses an ingredient lot that is past its use-by, unless a reason was
-// given when it was taken into use.
-func (k *kitchen) inDate(l commissary.Lot, changes []commissary.InUse, at time.Time) error {
-	use := l.Receipt.UseBy
-	if use.IsZero() || k.zone.Date(at).Compare(use) <= 0 {
-		return nil
-	}
-	if slices.ContainsFunc(changes, func(c commissary.InUse) bool { return c.Lot == l.Code && c.Why != "" }) {
-		return nil
-	}
-	e := commissary.Refuse(commissary.Precondition, "LOT_EXPIRED", "lot %s was to be used by %s; take another, or give the reason why it is used all the same, which is kept", l.Code, use.Short())
-	e.Meta = map[string]string{"lot": l.Code, "use_by": use.String()}
-	return e
-}
-
-// usable refuses to begin a batch whose ingredient lots in use must not be used.
-func (k *kitchen) usable(tx commissary.Tx, b commissary.Batch, at time.Time) error {
-	f, err := k.formula(b.Formula)
-	if err != nil {
-		return err
-	}
-	for _, line := range f.Lines {
-		if line.Ingredient == "" {
-			continue
-		}
-		changes, err := tx.Lots(k.id()).Changes(line.Ingredient)
-		if err != nil {
-			return err
-		}
-		for _, c := range trace.Carried(changes, at, at) {
-			l, err := tx.Lots(k.id()).Get(c.Lot)
-			if err != nil {
-				return err
-			}
-			if err := free(l); err != nil {
-				return err
-			}
-			if err := k.inDate(l, changes, at); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
-
-// free refuses a lot that is on hold, and one whose allergens are not settled.
-func free(l commissary.Lot) error {
-	var e *commissary.Error
-	switch {
-	case l.Held != "":
-		e = commissary.Refuse(commissary.Precondition, "LOT_HELD", "lot %s is on hold (%s); take another", l.Code, l.Held)
-	case l.Receipt.Differs != "":
-		e = commissary.Refuse(commissary.Precondition, "ALLERGENS_DIFFER", "lot %s must not be used yet: %s; change sheets and labels, tell the shops, then settle it", l.Code, l.Receipt.Differs)
-	default:
-		return nil
-	}
-	e.Meta = map[string]string{"lot": l.Code}
-	return e
-}
-
-// use keeps what a batch took, and takes it from the stock.
-func (w *writing) use(id, batch string, taken []commissary.Draw) error {
-	for _, d := range taken {
-		if err := w.Lots(id).Draw(d); err != nil {
-			return err
-		}
-		if d.Mass == 0 {
-			continue
-		}
-		if err := w.Lots(id).Move(commissary.Movement{Lot: d.Lot, Kind: commissary.Used, Mass: -d.Mass, At: w.at, By: w.who, Ref: batch}); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// inherit puts a new lot on hold for everything that what it was made from is
-// held for, and returns the first reason.
-func (w *writing) inherit(id, code string, taken []commissary.Draw) (string, error) {
-	why := ""
-	for _, d := range taken {
-		holds, err := w.Lots(id).Holds(d.Lot)
-		if err != nil {
-			return "", err
-		}
-		for _, h := range holds {
-			h.Lot, h.At, h.By = code, w.at, w.who
-			if err := w.Lots(id).Hold(h); err != nil {
-				return "", err
-			}
-			if why == "" {
-				why = h.Why
-			}
-		}
-	}
-	return why, nil
-}
-
 // lotsOf returns the lots of a batch by what is in force of it: one for each
 // item it makes, or one of its mass, less what sticks to the tub.
 func (k *kitchen) lotsOf(b commissary.PostedBatch) ([]commissary.Lot, error) {
@@ -360,12 +170,15 @@ func (k *kitchen) lotsOf(b commissary.PostedBatch) ([]commissary.Lot, error) {
 	if !ok {
 		o = planned(b, b.Finished)
 	}
+	f, err := k.formula(b.Formula)
+	if err != nil {
+		return nil, err
+	}
 	lot := commissary.Lot{Formula: b.Formula, Made: o.Made, Place: o.Place, Batch: b.ID}
+	if o.Probed && f.Kind == commissary.Dough {
+		lot.Off = o.Temp - f.Target
+	}
 	if len(o.Makes) == 0 {
-		f, err := k.formula(b.Formula)
-		if err != nil {
-			return nil, err
-		}
 		out, err := formula.ComesOut(f, o.Mass)
 		if err != nil {
 			return nil, err

@@ -63,6 +63,7 @@ type receipt struct {
 	revision func(tx commissary.Tx, number int) (*kitchen, error)
 	plans    []commissary.Plan // the released plans that may serve it, newest first
 	released commissary.Dispatch
+	held     map[string]string // why a released lot must stay, by its code
 	before   []commissary.Order // the shop's orders of nights before, newest first
 }
 
@@ -85,6 +86,11 @@ func (c *core) receipt(tx commissary.Tx, d *desk) (*receipt, error) {
 	if err != nil && commissary.KindOf(err) != commissary.NotFound {
 		return nil, err
 	}
+	since, err := d.standingOf(tx, r.released, d.at)
+	if err != nil {
+		return nil, err
+	}
+	r.held = since.held
 	all, err := tx.Orders(d.id()).Since(d.night.AddDays(-lastReceiptDays))
 	if err != nil {
 		return nil, err
@@ -128,7 +134,7 @@ func (r *receipt) comes(it commissary.Item, l commissary.OrderLine, line *v1.Rec
 	}
 	for _, p := range r.released.Picks {
 		if p.Shop == r.shop.ID && p.Item == it.ID && p.BakeDate == l.BakeDate {
-			line.Parts = append(line.Parts, &v1.ReceiptPart{Pieces: int64(p.Pieces), LotCode: p.Lot,
+			line.Parts = append(line.Parts, &v1.ReceiptPart{Pieces: int64(p.Pieces), LotCode: p.Lot, HeldReason: r.held[p.Lot],
 				UseFromTime: wire.Instant(p.UseFrom), UseByTime: wire.Instant(p.UseBy)})
 		}
 	}

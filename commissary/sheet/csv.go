@@ -67,11 +67,11 @@ func BatchCSV(list []*v1.GetBatchResponse) string {
 // PickCSV is the lines of pick lists, in the order in which they are picked.
 func PickCSV(m *v1.PickList) string {
 
-	rows := [][]string{{"run", "shop", "zone", "item", "bake_date", "lot", "pieces", "full_containers", "loose_pieces", "use_from", "use_by"}}
+	rows := [][]string{{"run", "shop", "zone", "item", "bake_date", "lot", "pieces", "full_containers", "loose_pieces", "use_from", "use_by", "held"}}
 	for _, r := range m.GetRuns() {
 		for _, k := range r.GetPicks() {
 			rows = append(rows, []string{r.GetRunId(), k.GetShopId(), k.GetZoneId(), k.GetItemId(), k.GetBakeDate(), k.GetLotCode(), fmt.Sprint(k.GetPieces()), fmt.Sprint(k.GetFullContainers()),
-				fmt.Sprint(k.GetLoosePieces()), instant(k.GetUseFromTime()), instant(k.GetUseByTime())})
+				fmt.Sprint(k.GetLoosePieces()), instant(k.GetUseFromTime()), instant(k.GetUseByTime()), k.GetHeldReason()})
 		}
 	}
 	return rowsOf(rows)
@@ -80,12 +80,12 @@ func PickCSV(m *v1.PickList) string {
 // ManifestCSV is the lines of manifests, in the order of their stops.
 func ManifestCSV(d *v1.Dispatch) string {
 
-	rows := [][]string{{"run", "stop", "shop", "arrives", "item", "lot", "pieces", "containers", "use_from", "use_by"}}
+	rows := [][]string{{"run", "stop", "shop", "arrives", "item", "lot", "pieces", "containers", "use_from", "use_by", "held"}}
 	for _, m := range d.GetManifests() {
 		for i, s := range m.GetStops() {
 			for _, l := range s.GetLines() {
 				rows = append(rows, []string{m.GetRunId(), fmt.Sprint(i + 1), s.GetShopId(), instant(s.GetArriveTime()), l.GetItemId(), l.GetLotCode(), fmt.Sprint(l.GetPieces()), fmt.Sprint(l.GetContainers()),
-					instant(l.GetUseFromTime()), instant(l.GetUseByTime())})
+					instant(l.GetUseFromTime()), instant(l.GetUseByTime()), l.GetHeldReason()})
 			}
 		}
 	}

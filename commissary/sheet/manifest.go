@@ -145,6 +145,14 @@ func (p *page) stop(n int, s *v1.ManifestStop, m *v1.Manifest) {
 		pieces += l.GetPieces()
 	}
 	p.put(0, fmt.Sprintf("In all %s, %s, %s", counted(int64(s.GetContainers()), "container"), counted(pieces, "piece"), p.about(s.GetMassMg())))
+	for _, l := range s.GetLines() {
+		if l.GetHeldReason() != "" {
+			p.put(0, fmt.Sprintf("*** HELD, DO NOT LOAD, DO NOT HAND OVER lot %s, %s: %s ***", l.GetLotCode(), either(l.GetItemName(), l.GetItemId()), l.GetHeldReason()))
+		}
+	}
+	if len(s.GetNewAllergens()) > 0 {
+		p.put(0, "*** ALLERGENS CHANGED since the release: "+strings.Join(s.GetNewAllergens(), ", ")+". Tell the shop before handing over. ***")
+	}
 	allergens := "none that the kitchen's book names"
 	if len(s.GetAllergens()) > 0 {
 		allergens = strings.Join(s.GetAllergens(), ", ")

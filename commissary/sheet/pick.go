@@ -63,8 +63,14 @@ func (p *page) pickShop(picks []*v1.Pick, picked []*v1.PickedLine) {
 		if stillOpen(k, picked) == 0 {
 			tick = "  [x]"
 		}
+		if k.GetHeldReason() != "" {
+			tick = " STOP"
+		}
 		p.row(0, cols, []string{tick, number(int64(k.GetFullContainers())), number(k.GetLoosePieces()), fmt.Sprint(k.GetPieces()),
 			either(k.GetItemName(), k.GetItemId()), k.GetLotCode(), fmt.Sprint(count)})
+		if k.GetHeldReason() != "" {
+			p.put(6, "*** HELD, DO NOT LOAD: "+k.GetHeldReason()+" ***")
+		}
 		if open := stillOpen(k, picked); open > 0 && open < k.GetPieces() {
 			p.put(6, fmt.Sprintf("picked already: %d; pick %d more", k.GetPieces()-open, open))
 		}

@@ -1,6 +1,9 @@
 package store
 
 import (
+	"slices"
+	"time"
+
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
 )
@@ -54,6 +57,26 @@ func (b batches) List(night civil.Date, after string, limit int) ([]commissary.P
 	return list(b.tx, scanBatch,
 		`SELECT document FROM batches WHERE kitchen = $1 AND night = $2 AND id > $3 ORDER BY id LIMIT $4`,
 		b.kitchen, night.String(), after, most(limit))
+}
+
+func (b batches) PutMix(batch string, m commissary.Mix, at time.Time) error {
+	document, err := b.encode(m)
+	if err != nil {
+		return err
+	}
+	_, err = b.exec(`INSERT INTO mixes (kitchen, batch, vessel, class, second, mixed_at, document) VALUES ($1, $2, $3, $4, $5, $6, $7)
+		ON CONFLICT (kitchen, batch) DO UPDATE SET vessel = excluded.vessel, class = excluded.class, second = excluded.second,
+			mixed_at = excluded.mixed_at, document = excluded.document`,
+		b.kitchen, batch, m.Vessel, m.Class, m.Second, micros(at), document)
+	return err
+}
+
+func (b batches) Mixes(vessel, class string, second bool, before time.Time, limit int) ([]commissary.Mix, error) {
+	mixes, err := list(b.tx, func(s scan) (m commissary.Mix, err error) { return m, s(document{&m}) },
+		`SELECT document FROM mixes WHERE kitchen = $1 AND vessel = $2 AND class = $3 AND second = $4 AND mixed_at < $5
+		ORDER BY mixed_at DESC, batch DESC LIMIT $6`, b.kitchen, vessel, class, second, micros(before), most(limit))
+	slices.Reverse(mixes)
+	return mixes, err
 }
 
 func scanBatch(s scan) (b commissary.PostedBatch, err error) {

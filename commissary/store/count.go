@@ -103,3 +103,15 @@ func (c counts) Unlearned(since civil.Date) ([]commissary.Fit, error) {
 		WHERE f.through IS NULL OR f.through < s.newest
 		ORDER BY s.shop, s.item`, c.kitchen, since.String())
 }
+
+func (c counts) SalesOn(shop string, days []civil.Date) ([]commissary.Sale, error) {
+	var names []string
+	for _, d := range days {
+		names = append(names, d.String())
+	}
+	return list(c.tx, func(s scan) (v commissary.Sale, err error) {
+		err = s(&v.Shop, &v.Item, day{&v.Day}, &v.Pieces, &v.Kind)
+		return v, err
+	}, `SELECT shop, item, day, pieces, kind FROM sales WHERE kitchen = $1 AND shop = $2 AND day IN (`+c.dialect.texts("$3")+`) ORDER BY item, day`,
+		c.kitchen, shop, array(names))
+}

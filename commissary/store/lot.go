@@ -143,17 +143,18 @@ func (l lots) Holds(code string) ([]commissary.Hold, error) {
 }
 
 func (l lots) Draw(d commissary.Draw) error {
-	_, err := l.exec(`INSERT INTO draws (kitchen, batch, lot, mass, possible) VALUES ($1, $2, $3, $4, $5)
+	_, err := l.exec(`INSERT INTO draws (kitchen, batch, lot, mass, possible, pieces) VALUES ($1, $2, $3, $4, $5, $6)
 		ON CONFLICT (kitchen, batch, lot) DO UPDATE SET mass = CASE WHEN draws.mass > excluded.mass THEN draws.mass ELSE excluded.mass END,
-			possible = draws.possible AND excluded.possible`,
-		l.kitchen, d.Batch, d.Lot, int64(d.Mass), d.Possible)
+			possible = draws.possible AND excluded.possible,
+			pieces = CASE WHEN draws.pieces > excluded.pieces THEN draws.pieces ELSE excluded.pieces END`,
+		l.kitchen, d.Batch, d.Lot, int64(d.Mass), d.Possible, int64(d.Pieces))
 	return err
 }
 
 func (l lots) Redraw(d commissary.Draw) error {
-	_, err := l.exec(`INSERT INTO draws (kitchen, batch, lot, mass, possible) VALUES ($1, $2, $3, $4, $5)
-		ON CONFLICT (kitchen, batch, lot) DO UPDATE SET mass = excluded.mass, possible = excluded.possible`,
-		l.kitchen, d.Batch, d.Lot, int64(d.Mass), d.Possible)
+	_, err := l.exec(`INSERT INTO draws (kitchen, batch, lot, mass, possible, pieces) VALUES ($1, $2, $3, $4, $5, $6)
+		ON CONFLICT (kitchen, batch, lot) DO UPDATE SET mass = excluded.mass, possible = excluded.possible, pieces = excluded.pieces`,
+		l.kitchen, d.Batch, d.Lot, int64(d.Mass), d.Possible, int64(d.Pieces))
 	return err
 }
 
@@ -182,12 +183,12 @@ func (l lots) MadeBy(batches []string) ([]commissary.Lot, error) {
 }
 
 func (l lots) DrawnFrom(codes []string) ([]commissary.Draw, error) {
-	return list(l.tx, scanDraw, `SELECT batch, lot, mass, possible FROM draws
+	return list(l.tx, scanDraw, `SELECT batch, lot, mass, possible, pieces FROM draws
 		WHERE kitchen = $1 AND lot IN (`+l.dialect.texts("$2")+`) ORDER BY lot, batch`, l.kitchen, array(codes))
 }
 
 func (l lots) DrawnBy(batches []string) ([]commissary.Draw, error) {
-	return list(l.tx, scanDraw, `SELECT batch, lot, mass, possible FROM draws
+	return list(l.tx, scanDraw, `SELECT batch, lot, mass, possible, pieces FROM draws
 		WHERE kitchen = $1 AND batch IN (`+l.dialect.texts("$2")+`) ORDER BY batch, lot`, l.kitchen, array(batches))
 }
 
@@ -235,6 +236,6 @@ func scanMovement(s scan) (m commissary.Movement, err error) {
 }
 
 func scanDraw(s scan) (d commissary.Draw, err error) {
-	err = s(&d.Batch, &d.Lot, &d.Mass, &d.Possible)
+	err = s(&d.Batch, &d.Lot, &d.Mass, &d.Possible, &d.Pieces)
 	return d, err
 }

@@ -54,6 +54,13 @@ type Actual struct {
 	Made   time.Time
 	Lots   []string
 	Place  string
+	Rework []Rework
+}
+
+// Rework is how many pieces of a lot were worked into a batch.
+type Rework struct {
+	Lot    string
+	Pieces quantity.Pieces
 }
 
 // ReadActual reads what a baker noted. It refuses instants that do not exist.
@@ -69,6 +76,9 @@ func ReadActual(m *v1.BatchActual) (Actual, error) {
 		Made:  r.instant("actual.mix_end_time", m.GetMixEndTime()),
 		Lots:  m.GetLotCodes(),
 		Place: m.GetPlace(),
+		Rework: readEach(m.GetReworked(), "actual.reworked", func(_ string, m *v1.Reworked) Rework {
+			return Rework{m.GetLotCode(), quantity.Pieces(m.GetPieces())}
+		}),
 	}
 	return a, r.err()
 }

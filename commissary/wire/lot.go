@@ -35,6 +35,10 @@ func (w *Writer) Lot(l commissary.Lot, at ...commissary.Lot) *v1.Lot {
 	if l.Ingredient != "" {
 		m.Receipt = receipt(l.Receipt)
 	}
+	if l.Off != 0 {
+		m.TempOffMillicelsius = proto.Int32(int32(l.Off))
+	}
+	m.NotAfterTime = instant(l.NotAfter)
 	return m
 }
 

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"buf.build/go/protovalidate"
 	"github.com/stretchr/testify/require"
@@ -84,7 +85,7 @@ func TestCountsRoundTrip(t *testing.T) {
 				l.Ingredient = ""
 			}
 			l.Place = rapid.SampledFrom([]string{"kitchen", "north"}).Draw(t, "place")
-			l.Batch, l.Receipt = "", commissary.Receipt{} // a count says neither
+			l.Batch, l.Receipt, l.Off, l.NotAfter = "", commissary.Receipt{}, 0, time.Time{} // a count says none of these
 		}
 		got, err := wire.ReadCounts(book, wire.Counts(want))
 		require.NoError(t, err)
@@ -119,6 +120,8 @@ func everything(t *testing.T) []written {
 		ride     = full[commissary.Ride](known)
 	)
 	const services = "the service's, which writes the ride beside it"
+	const window = "the service works it out"
+	const now = "the service says what stands when it is asked"
 	const posted = "a batch of a plan is not posted; GetBatch shows what it became"
 	return []written{
 		{name: "book revision", noun: reflect.ValueOf(&revision).Elem(),
@@ -134,10 +137,12 @@ func everything(t *testing.T) []written {
 				"batches.outcomes": posted, "batches.scrapped_by": posted, "batches.scrap_reason": posted,
 			}},
 		{name: "batch", noun: reflect.ValueOf(&batch).Elem(), write: func() proto.Message { return w.Batch(batch) }},
-		{name: "lot", noun: reflect.ValueOf(&lot).Elem(), write: func() proto.Message { return w.Lot(lot, lot) }},
+		{name: "lot", noun: reflect.ValueOf(&lot).Elem(), write: func() proto.Message { return w.Lot(lot, lot) },
+			unfilled: map[string]string{"use_from_time": window, "best_time": window, "use_by_time": window}},
 		{name: "movement", noun: reflect.ValueOf(&movement).Elem(), write: func() proto.Message { return wire.Movement(movement) }},
 		{name: "dispatch", noun: reflect.ValueOf(&dispatch).Elem(), write: func() proto.Message { return w.Dispatch(dispatch) },
 			unfilled: map[string]string{
+				"picks.held_reason": now, "manifests.stops.lines.held_reason": now, "manifests.stops.new_allergens": now,
 				"manifests.ride": services, "manifests.probe_limit_millicelsius": services,
 				"manifests.stops.receive_from_time": services, "manifests.stops.receive_to_time": services,
 				"manifests.stops.late": "it follows from an exception of a late order",
@@ -177,7 +182,8 @@ func TestEveryFieldOfAMessageIsFilled(t *testing.T) {
 	others := []written{
 		{name: "catalogue", write: func() proto.Message { return catalogue }},
 		{name: "plan summary", write: func() proto.Message { return wire.For(commissary.Book{}).PlanSummary(plan) }},
-		{name: "pick list", write: func() proto.Message { return list }, unfilled: map[string]string{"runs.picked": "the service's, which writes the ride beside it"}},
+		{name: "pick list", write: func() proto.Message { return list },
+			unfilled: map[string]string{"runs.picked": "the service's, which writes the ride beside it", "runs.picks.held_reason": "the service says what stands when it is asked"}},
 	}
 	for _, n := range append(everything(t), others...) {
 		t.Run(n.name, func(t *testing.T) {
@@ -223,8 +229,8 @@ func TestEveryFieldOfAMessageIsRead(t *testing.T) {
 			"site": forPeople, "site.kitchen_id": forPeople, "site.kitchen_name": forPeople, "site.time_zone": forPeople, "site.units": forPeople,
 			"lines.shop_name": forPeople, "lines.item_name": forPeople,
 			"picks.run_name": forPeople, "picks.shop_name": forPeople, "picks.item_name": forPeople, "picks.zone_name": forPeople,
-			"picks.container_name": forPeople,
-			"manifests.name":       "follows from night and run", "manifests.run_name": forPeople, "manifests.vehicle_name": forPeople,
+			"picks.container_name": forPeople, "picks.held_reason": "the store's", "manifests.stops.lines.held_reason": "the store's", "manifests.stops.new_allergens": "the store's",
+			"manifests.name": "follows from night and run", "manifests.run_name": forPeople, "manifests.vehicle_name": forPeople,
 			"manifests.delivery_date": "the dispatch's", "manifests.dispatch_revision": "the dispatch's",
 			"manifests.site": forPeople, "manifests.site.kitchen_id": forPeople, "manifests.site.kitchen_name": forPeople,
 			"manifests.site.time_zone": forPeople, "manifests.site.units": forPeople,

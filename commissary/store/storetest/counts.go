@@ -49,6 +49,10 @@ func checkCounts(t *testing.T, s commissary.Store) {
 	all[1].Pieces, all[1].Kind = 40, commissary.SaleEvent
 	update(t, s, func(tx commissary.Tx) error { return tx.Counts(here).PutSale(all[1]) })
 	require.Equal(t, all, sales(night.AddDays(-1)), "a day is kept once")
+	on := read(t, s, func(tx commissary.Tx) ([]commissary.Sale, error) {
+		return tx.Counts(here).SalesOn("north", []civil.Date{night.AddDays(-1)})
+	})
+	require.Equal(t, []commissary.Sale{all[0], all[2]}, on)
 }
 
 func checkFits(t *testing.T, s commissary.Store) {

@@ -110,6 +110,27 @@ func checkDraws(t *testing.T, s commissary.Store) {
 	require.Empty(t, read(t, s, func(tx commissary.Tx) ([]commissary.Lot, error) {
 		return tx.Lots(there).MadeBy([]string{"20261126-01"})
 	}))
+	less := commissary.Draw{Batch: "20261126-01", Lot: "flour.L1", Pieces: 2, Mass: 3, Possible: true}
+	update(t, s, func(tx commissary.Tx) error { return tx.Lots(here).Redraw(less) })
+	require.Equal(t, []commissary.Draw{less}, read(t, s, func(tx commissary.Tx) ([]commissary.Draw, error) {
+		return tx.Lots(here).DrawnBy([]string{"20261126-01"})
+	}), "a correction is kept whatever was kept before")
+	at := func(hour int) time.Time { return time.Date(2026, 11, 27, hour, 0, 0, 0, time.UTC) }
+	mix := commissary.Mix{Vessel: "mixer", Class: "medium", Second: true, Actual: 25_000}
+	update(t, s, func(tx commissary.Tx) error {
+		if err := tx.Batches(here).PutMix("20261126-01", commissary.Mix{Vessel: "mixer", Class: "medium"}, at(0)); err != nil {
+			return err
+		}
+		return tx.Batches(here).PutMix("20261126-01", mix, at(1))
+	})
+	mixes := func(second bool, before time.Time) []commissary.Mix {
+		return read(t, s, func(tx commissary.Tx) ([]commissary.Mix, error) {
+			return tx.Batches(here).Mixes("mixer", "medium", second, before, 5)
+		})
+	}
+	require.Equal(t, []commissary.Mix{mix}, mixes(true, at(2)))
+	require.Empty(t, mixes(true, at(1)), "not at the instant itself")
+	require.Empty(t, mixes(false, at(2)), "kept once")
 	require.Empty(t, read(t, s, func(tx commissary.Tx) ([]commissary.Draw, error) { return tx.Lots(here).DrawnFrom(nil) }))
 	refuses(t, s, commissary.Precondition, "NOT_KEPT", func(tx commissary.Tx) error {
 		return tx.Lots(here).Draw(commissary.Draw{Batch: "20261126-09", Lot: "flour.L1"})

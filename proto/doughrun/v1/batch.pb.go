@@ -679,7 +679,9 @@ type BatchActual struct {
 	// The ingredient lots that went in, where others than those in use did.
 	LotCodes []string `protobuf:"bytes,5,rep,name=lot_codes,json=lotCodes,proto3" json:"lot_codes,omitempty"`
 	// Where the lots stand: kitchen, or a shop's id. Empty for the kitchen.
-	Place         string `protobuf:"bytes,6,opt,name=place,proto3" json:"place,omitempty"`
+	Place string `protobuf:"bytes,6,opt,name=place,proto3" json:"place,omitempty"`
+	// Dough on hand at the kitchen that was worked into it, lot by lot. In a correction: all of it, where any is named.
+	Reworked      []*Reworked `protobuf:"bytes,7,rep,name=reworked,proto3" json:"reworked,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -756,6 +758,68 @@ func (x *BatchActual) GetPlace() string {
 	return ""
 }
 
+func (x *BatchActual) GetReworked() []*Reworked {
+	if x != nil {
+		return x.Reworked
+	}
+	return nil
+}
+
+// Reworked is how many pieces of a lot were worked into a batch.
+type Reworked struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot.
+	LotCode string `protobuf:"bytes,1,opt,name=lot_code,json=lotCode,proto3" json:"lot_code,omitempty"`
+	// How many pieces; 0 in a correction for none.
+	Pieces        int64 `protobuf:"varint,2,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Reworked) Reset() {
+	*x = Reworked{}
+	mi := &file_doughrun_v1_batch_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Reworked) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Reworked) ProtoMessage() {}
+
+func (x *Reworked) ProtoReflect() protoreflect.Message {
+	mi := &file_doughrun_v1_batch_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Reworked.ProtoReflect.Descriptor instead.
+func (*Reworked) Descriptor() ([]byte, []int) {
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *Reworked) GetLotCode() string {
+	if x != nil {
+		return x.LotCode
+	}
+	return ""
+}
+
+func (x *Reworked) GetPieces() int64 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
 // BatchPieces is how many pieces of an item came out of a batch.
 type BatchPieces struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -769,7 +833,7 @@ type BatchPieces struct {
 
 func (x *BatchPieces) Reset() {
 	*x = BatchPieces{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[8]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -781,7 +845,7 @@ func (x *BatchPieces) String() string {
 func (*BatchPieces) ProtoMessage() {}
 
 func (x *BatchPieces) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[8]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -794,7 +858,7 @@ func (x *BatchPieces) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchPieces.ProtoReflect.Descriptor instead.
 func (*BatchPieces) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{8}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *BatchPieces) GetItemId() string {
@@ -828,7 +892,7 @@ type ScrapBatchRequest struct {
 
 func (x *ScrapBatchRequest) Reset() {
 	*x = ScrapBatchRequest{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[9]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -840,7 +904,7 @@ func (x *ScrapBatchRequest) String() string {
 func (*ScrapBatchRequest) ProtoMessage() {}
 
 func (x *ScrapBatchRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[9]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -853,7 +917,7 @@ func (x *ScrapBatchRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScrapBatchRequest.ProtoReflect.Descriptor instead.
 func (*ScrapBatchRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{9}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ScrapBatchRequest) GetName() string {
@@ -895,7 +959,7 @@ type ScrapBatchResponse struct {
 
 func (x *ScrapBatchResponse) Reset() {
 	*x = ScrapBatchResponse{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[10]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -907,7 +971,7 @@ func (x *ScrapBatchResponse) String() string {
 func (*ScrapBatchResponse) ProtoMessage() {}
 
 func (x *ScrapBatchResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[10]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -920,7 +984,7 @@ func (x *ScrapBatchResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScrapBatchResponse.ProtoReflect.Descriptor instead.
 func (*ScrapBatchResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{10}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ScrapBatchResponse) GetBatch() *Batch {
@@ -951,7 +1015,7 @@ type CorrectBatchRequest struct {
 
 func (x *CorrectBatchRequest) Reset() {
 	*x = CorrectBatchRequest{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[11]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -963,7 +1027,7 @@ func (x *CorrectBatchRequest) String() string {
 func (*CorrectBatchRequest) ProtoMessage() {}
 
 func (x *CorrectBatchRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[11]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -976,7 +1040,7 @@ func (x *CorrectBatchRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectBatchRequest.ProtoReflect.Descriptor instead.
 func (*CorrectBatchRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{11}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *CorrectBatchRequest) GetName() string {
@@ -1034,7 +1098,7 @@ type CorrectBatchResponse struct {
 
 func (x *CorrectBatchResponse) Reset() {
 	*x = CorrectBatchResponse{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[12]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1046,7 +1110,7 @@ func (x *CorrectBatchResponse) String() string {
 func (*CorrectBatchResponse) ProtoMessage() {}
 
 func (x *CorrectBatchResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[12]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1059,7 +1123,7 @@ func (x *CorrectBatchResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectBatchResponse.ProtoReflect.Descriptor instead.
 func (*CorrectBatchResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{12}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *CorrectBatchResponse) GetBatch() *Batch {
@@ -1095,7 +1159,7 @@ type ListVariancesRequest struct {
 
 func (x *ListVariancesRequest) Reset() {
 	*x = ListVariancesRequest{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[13]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1107,7 +1171,7 @@ func (x *ListVariancesRequest) String() string {
 func (*ListVariancesRequest) ProtoMessage() {}
 
 func (x *ListVariancesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[13]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1120,7 +1184,7 @@ func (x *ListVariancesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListVariancesRequest.ProtoReflect.Descriptor instead.
 func (*ListVariancesRequest) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{13}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ListVariancesRequest) GetKitchen() string {
@@ -1171,7 +1235,7 @@ type ListVariancesResponse struct {
 
 func (x *ListVariancesResponse) Reset() {
 	*x = ListVariancesResponse{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[14]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1183,7 +1247,7 @@ func (x *ListVariancesResponse) String() string {
 func (*ListVariancesResponse) ProtoMessage() {}
 
 func (x *ListVariancesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[14]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1196,7 +1260,7 @@ func (x *ListVariancesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListVariancesResponse.ProtoReflect.Descriptor instead.
 func (*ListVariancesResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{14}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ListVariancesResponse) GetVariances() []*Variance {
@@ -1258,7 +1322,7 @@ type Variance struct {
 
 func (x *Variance) Reset() {
 	*x = Variance{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[15]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1270,7 +1334,7 @@ func (x *Variance) String() string {
 func (*Variance) ProtoMessage() {}
 
 func (x *Variance) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[15]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1283,7 +1347,7 @@ func (x *Variance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Variance.ProtoReflect.Descriptor instead.
 func (*Variance) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{15}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *Variance) GetFormulaId() string {
@@ -1441,7 +1505,7 @@ type BatchOutcome struct {
 
 func (x *BatchOutcome) Reset() {
 	*x = BatchOutcome{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[16]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1453,7 +1517,7 @@ func (x *BatchOutcome) String() string {
 func (*BatchOutcome) ProtoMessage() {}
 
 func (x *BatchOutcome) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[16]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1466,7 +1530,7 @@ func (x *BatchOutcome) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchOutcome.ProtoReflect.Descriptor instead.
 func (*BatchOutcome) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{16}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *BatchOutcome) GetRecordTime() *timestamppb.Timestamp {
@@ -1552,7 +1616,7 @@ type FinishBatchResponse struct {
 
 func (x *FinishBatchResponse) Reset() {
 	*x = FinishBatchResponse{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[17]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1564,7 +1628,7 @@ func (x *FinishBatchResponse) String() string {
 func (*FinishBatchResponse) ProtoMessage() {}
 
 func (x *FinishBatchResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[17]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1577,7 +1641,7 @@ func (x *FinishBatchResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FinishBatchResponse.ProtoReflect.Descriptor instead.
 func (*FinishBatchResponse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{17}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *FinishBatchResponse) GetBatch() *Batch {
@@ -1655,7 +1719,7 @@ type Batch struct {
 
 func (x *Batch) Reset() {
 	*x = Batch{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[18]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1667,7 +1731,7 @@ func (x *Batch) String() string {
 func (*Batch) ProtoMessage() {}
 
 func (x *Batch) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[18]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1680,7 +1744,7 @@ func (x *Batch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Batch.ProtoReflect.Descriptor instead.
 func (*Batch) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{18}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Batch) GetName() string {
@@ -1888,7 +1952,7 @@ type BatchStep struct {
 
 func (x *BatchStep) Reset() {
 	*x = BatchStep{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[19]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1900,7 +1964,7 @@ func (x *BatchStep) String() string {
 func (*BatchStep) ProtoMessage() {}
 
 func (x *BatchStep) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[19]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1913,7 +1977,7 @@ func (x *BatchStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchStep.ProtoReflect.Descriptor instead.
 func (*BatchStep) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{19}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *BatchStep) GetKind() StepKind {
@@ -1980,7 +2044,7 @@ type BatchMaking struct {
 
 func (x *BatchMaking) Reset() {
 	*x = BatchMaking{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[20]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1992,7 +2056,7 @@ func (x *BatchMaking) String() string {
 func (*BatchMaking) ProtoMessage() {}
 
 func (x *BatchMaking) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[20]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2005,7 +2069,7 @@ func (x *BatchMaking) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchMaking.ProtoReflect.Descriptor instead.
 func (*BatchMaking) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{20}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *BatchMaking) GetItemId() string {
@@ -2052,7 +2116,7 @@ type BatchServe struct {
 
 func (x *BatchServe) Reset() {
 	*x = BatchServe{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[21]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2064,7 +2128,7 @@ func (x *BatchServe) String() string {
 func (*BatchServe) ProtoMessage() {}
 
 func (x *BatchServe) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[21]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2077,7 +2141,7 @@ func (x *BatchServe) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchServe.ProtoReflect.Descriptor instead.
 func (*BatchServe) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{21}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *BatchServe) GetShopId() string {
@@ -2144,7 +2208,7 @@ type BatchUse struct {
 
 func (x *BatchUse) Reset() {
 	*x = BatchUse{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[22]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2156,7 +2220,7 @@ func (x *BatchUse) String() string {
 func (*BatchUse) ProtoMessage() {}
 
 func (x *BatchUse) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[22]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2169,7 +2233,7 @@ func (x *BatchUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchUse.ProtoReflect.Descriptor instead.
 func (*BatchUse) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{22}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *BatchUse) GetLotCode() string {
@@ -2254,7 +2318,7 @@ type BatchSheet struct {
 
 func (x *BatchSheet) Reset() {
 	*x = BatchSheet{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[23]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2266,7 +2330,7 @@ func (x *BatchSheet) String() string {
 func (*BatchSheet) ProtoMessage() {}
 
 func (x *BatchSheet) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[23]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2279,7 +2343,7 @@ func (x *BatchSheet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchSheet.ProtoReflect.Descriptor instead.
 func (*BatchSheet) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{23}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *BatchSheet) GetSite() *Site {
@@ -2481,7 +2545,7 @@ type CoolingLimit struct {
 
 func (x *CoolingLimit) Reset() {
 	*x = CoolingLimit{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[24]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2493,7 +2557,7 @@ func (x *CoolingLimit) String() string {
 func (*CoolingLimit) ProtoMessage() {}
 
 func (x *CoolingLimit) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[24]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2506,7 +2570,7 @@ func (x *CoolingLimit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CoolingLimit.ProtoReflect.Descriptor instead.
 func (*CoolingLimit) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{24}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *CoolingLimit) GetMostMillicelsius() int32 {
@@ -2566,7 +2630,7 @@ type SheetLine struct {
 
 func (x *SheetLine) Reset() {
 	*x = SheetLine{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[25]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2578,7 +2642,7 @@ func (x *SheetLine) String() string {
 func (*SheetLine) ProtoMessage() {}
 
 func (x *SheetLine) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[25]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2591,7 +2655,7 @@ func (x *SheetLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SheetLine.ProtoReflect.Descriptor instead.
 func (*SheetLine) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{25}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *SheetLine) GetKind() SheetLineKind {
@@ -2705,7 +2769,7 @@ type DivideLine struct {
 
 func (x *DivideLine) Reset() {
 	*x = DivideLine{}
-	mi := &file_doughrun_v1_batch_proto_msgTypes[26]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2717,7 +2781,7 @@ func (x *DivideLine) String() string {
 func (*DivideLine) ProtoMessage() {}
 
 func (x *DivideLine) ProtoReflect() protoreflect.Message {
-	mi := &file_doughrun_v1_batch_proto_msgTypes[26]
+	mi := &file_doughrun_v1_batch_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2730,7 +2794,7 @@ func (x *DivideLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DivideLine.ProtoReflect.Descriptor instead.
 func (*DivideLine) Descriptor() ([]byte, []int) {
-	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{26}
+	return file_doughrun_v1_batch_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *DivideLine) GetItemId() string {
@@ -2878,7 +2942,7 @@ const file_doughrun_v1_batch_proto_rawDesc = "" +
 	"request_id\x18\x03 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\x120\n" +
 	"\x06actual\x18\x04 \x01(\v2\x18.doughrun.v1.BatchActualR\x06actual\x12\x18\n" +
 	"\aconfirm\x18\x05 \x01(\bR\aconfirm\x12/\n" +
-	"\x0eexpired_reason\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\rexpiredReason\"\xa7\x03\n" +
+	"\x0eexpired_reason\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\rexpiredReason\"\xe4\x03\n" +
 	"\vBatchActual\x12Q\n" +
 	"\x17dough_temp_millicelsius\x18\x01 \x01(\x05B\x14\xbaH\x11\x1a\x0f\x18\xc0\xa9\a(Е\xfe\xff\xff\xff\xff\xff\xff\x01H\x00R\x15doughTempMillicelsius\x88\x01\x01\x12'\n" +
 	"\amass_mg\x18\x02 \x01(\x03B\x0e\xbaH\v\"\t\x18\x80\xa0\x94\xa5\x8d\x1d(\x00R\x06massMg\x12:\n" +
@@ -2886,8 +2950,12 @@ const file_doughrun_v1_batch_proto_rawDesc = "" +
 	"\fmix_end_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"mixEndTime\x12K\n" +
 	"\tlot_codes\x18\x05 \x03(\tB.\xbaH+\x92\x01(\x10d\"$r\"2 ^[A-Za-z0-9][A-Za-z0-9.-]{0,63}$R\blotCodes\x129\n" +
-	"\x05place\x18\x06 \x01(\tB#\xbaH r\x1e2\x1c^([a-z0-9][a-z0-9-]{0,62})?$R\x05placeB\x1a\n" +
-	"\x18_dough_temp_millicelsius\"n\n" +
+	"\x05place\x18\x06 \x01(\tB#\xbaH r\x1e2\x1c^([a-z0-9][a-z0-9-]{0,62})?$R\x05place\x12;\n" +
+	"\breworked\x18\a \x03(\v2\x15.doughrun.v1.ReworkedB\b\xbaH\x05\x92\x01\x02\x10\x14R\breworkedB\x1a\n" +
+	"\x18_dough_temp_millicelsius\"t\n" +
+	"\bReworked\x12B\n" +
+	"\blot_code\x18\x01 \x01(\tB'\xbaH$r\"2 ^[A-Za-z0-9][A-Za-z0-9.-]{0,63}$R\alotCode\x12$\n" +
+	"\x06pieces\x18\x02 \x01(\x03B\f\xbaH\t\"\a\x18\x80\xc2\xd7/(\x00R\x06pieces\"n\n" +
 	"\vBatchPieces\x129\n" +
 	"\aitem_id\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06itemId\x12$\n" +
 	"\x06pieces\x18\x02 \x01(\x03B\f\xbaH\t\"\a\x18\x80\xc2\xd7/(\x00R\x06pieces\"\xe4\x01\n" +
@@ -3153,7 +3221,7 @@ func file_doughrun_v1_batch_proto_rawDescGZIP() []byte {
 }
 
 var file_doughrun_v1_batch_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_doughrun_v1_batch_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
+var file_doughrun_v1_batch_proto_msgTypes = make([]protoimpl.MessageInfo, 28)
 var file_doughrun_v1_batch_proto_goTypes = []any{
 	(BatchState)(0),               // 0: doughrun.v1.BatchState
 	(StepKind)(0),                 // 1: doughrun.v1.StepKind
@@ -3166,94 +3234,96 @@ var file_doughrun_v1_batch_proto_goTypes = []any{
 	(*StartBatchResponse)(nil),    // 8: doughrun.v1.StartBatchResponse
 	(*FinishBatchRequest)(nil),    // 9: doughrun.v1.FinishBatchRequest
 	(*BatchActual)(nil),           // 10: doughrun.v1.BatchActual
-	(*BatchPieces)(nil),           // 11: doughrun.v1.BatchPieces
-	(*ScrapBatchRequest)(nil),     // 12: doughrun.v1.ScrapBatchRequest
-	(*ScrapBatchResponse)(nil),    // 13: doughrun.v1.ScrapBatchResponse
-	(*CorrectBatchRequest)(nil),   // 14: doughrun.v1.CorrectBatchRequest
-	(*CorrectBatchResponse)(nil),  // 15: doughrun.v1.CorrectBatchResponse
-	(*ListVariancesRequest)(nil),  // 16: doughrun.v1.ListVariancesRequest
-	(*ListVariancesResponse)(nil), // 17: doughrun.v1.ListVariancesResponse
-	(*Variance)(nil),              // 18: doughrun.v1.Variance
-	(*BatchOutcome)(nil),          // 19: doughrun.v1.BatchOutcome
-	(*FinishBatchResponse)(nil),   // 20: doughrun.v1.FinishBatchResponse
-	(*Batch)(nil),                 // 21: doughrun.v1.Batch
-	(*BatchStep)(nil),             // 22: doughrun.v1.BatchStep
-	(*BatchMaking)(nil),           // 23: doughrun.v1.BatchMaking
-	(*BatchServe)(nil),            // 24: doughrun.v1.BatchServe
-	(*BatchUse)(nil),              // 25: doughrun.v1.BatchUse
-	(*BatchSheet)(nil),            // 26: doughrun.v1.BatchSheet
-	(*CoolingLimit)(nil),          // 27: doughrun.v1.CoolingLimit
-	(*SheetLine)(nil),             // 28: doughrun.v1.SheetLine
-	(*DivideLine)(nil),            // 29: doughrun.v1.DivideLine
-	(*timestamppb.Timestamp)(nil), // 30: google.protobuf.Timestamp
-	(*Lot)(nil),                   // 31: doughrun.v1.Lot
-	(Source)(0),                   // 32: doughrun.v1.Source
-	(*Site)(nil),                  // 33: doughrun.v1.Site
-	(ItemKind)(0),                 // 34: doughrun.v1.ItemKind
+	(*Reworked)(nil),              // 11: doughrun.v1.Reworked
+	(*BatchPieces)(nil),           // 12: doughrun.v1.BatchPieces
+	(*ScrapBatchRequest)(nil),     // 13: doughrun.v1.ScrapBatchRequest
+	(*ScrapBatchResponse)(nil),    // 14: doughrun.v1.ScrapBatchResponse
+	(*CorrectBatchRequest)(nil),   // 15: doughrun.v1.CorrectBatchRequest
+	(*CorrectBatchResponse)(nil),  // 16: doughrun.v1.CorrectBatchResponse
+	(*ListVariancesRequest)(nil),  // 17: doughrun.v1.ListVariancesRequest
+	(*ListVariancesResponse)(nil), // 18: doughrun.v1.ListVariancesResponse
+	(*Variance)(nil),              // 19: doughrun.v1.Variance
+	(*BatchOutcome)(nil),          // 20: doughrun.v1.BatchOutcome
+	(*FinishBatchResponse)(nil),   // 21: doughrun.v1.FinishBatchResponse
+	(*Batch)(nil),                 // 22: doughrun.v1.Batch
+	(*BatchStep)(nil),             // 23: doughrun.v1.BatchStep
+	(*BatchMaking)(nil),           // 24: doughrun.v1.BatchMaking
+	(*BatchServe)(nil),            // 25: doughrun.v1.BatchServe
+	(*BatchUse)(nil),              // 26: doughrun.v1.BatchUse
+	(*BatchSheet)(nil),            // 27: doughrun.v1.BatchSheet
+	(*CoolingLimit)(nil),          // 28: doughrun.v1.CoolingLimit
+	(*SheetLine)(nil),             // 29: doughrun.v1.SheetLine
+	(*DivideLine)(nil),            // 30: doughrun.v1.DivideLine
+	(*timestamppb.Timestamp)(nil), // 31: google.protobuf.Timestamp
+	(*Lot)(nil),                   // 32: doughrun.v1.Lot
+	(Source)(0),                   // 33: doughrun.v1.Source
+	(*Site)(nil),                  // 34: doughrun.v1.Site
+	(ItemKind)(0),                 // 35: doughrun.v1.ItemKind
 }
 var file_doughrun_v1_batch_proto_depIdxs = []int32{
-	21, // 0: doughrun.v1.GetBatchResponse.batch:type_name -> doughrun.v1.Batch
-	26, // 1: doughrun.v1.GetBatchResponse.sheet:type_name -> doughrun.v1.BatchSheet
-	21, // 2: doughrun.v1.ListBatchesResponse.batches:type_name -> doughrun.v1.Batch
-	21, // 3: doughrun.v1.StartBatchResponse.batch:type_name -> doughrun.v1.Batch
+	22, // 0: doughrun.v1.GetBatchResponse.batch:type_name -> doughrun.v1.Batch
+	27, // 1: doughrun.v1.GetBatchResponse.sheet:type_name -> doughrun.v1.BatchSheet
+	22, // 2: doughrun.v1.ListBatchesResponse.batches:type_name -> doughrun.v1.Batch
+	22, // 3: doughrun.v1.StartBatchResponse.batch:type_name -> doughrun.v1.Batch
 	10, // 4: doughrun.v1.FinishBatchRequest.actual:type_name -> doughrun.v1.BatchActual
-	11, // 5: doughrun.v1.BatchActual.pieces:type_name -> doughrun.v1.BatchPieces
-	30, // 6: doughrun.v1.BatchActual.mix_end_time:type_name -> google.protobuf.Timestamp
-	21, // 7: doughrun.v1.ScrapBatchResponse.batch:type_name -> doughrun.v1.Batch
-	10, // 8: doughrun.v1.CorrectBatchRequest.actual:type_name -> doughrun.v1.BatchActual
-	21, // 9: doughrun.v1.CorrectBatchResponse.batch:type_name -> doughrun.v1.Batch
-	31, // 10: doughrun.v1.CorrectBatchResponse.lots:type_name -> doughrun.v1.Lot
-	18, // 11: doughrun.v1.ListVariancesResponse.variances:type_name -> doughrun.v1.Variance
-	30, // 12: doughrun.v1.BatchOutcome.record_time:type_name -> google.protobuf.Timestamp
-	30, // 13: doughrun.v1.BatchOutcome.mix_end_time:type_name -> google.protobuf.Timestamp
-	11, // 14: doughrun.v1.BatchOutcome.pieces:type_name -> doughrun.v1.BatchPieces
-	21, // 15: doughrun.v1.FinishBatchResponse.batch:type_name -> doughrun.v1.Batch
-	31, // 16: doughrun.v1.FinishBatchResponse.lots:type_name -> doughrun.v1.Lot
-	0,  // 17: doughrun.v1.Batch.state:type_name -> doughrun.v1.BatchState
-	22, // 18: doughrun.v1.Batch.steps:type_name -> doughrun.v1.BatchStep
-	30, // 19: doughrun.v1.Batch.mix_end_time:type_name -> google.protobuf.Timestamp
-	23, // 20: doughrun.v1.Batch.makes:type_name -> doughrun.v1.BatchMaking
-	24, // 21: doughrun.v1.Batch.serves:type_name -> doughrun.v1.BatchServe
-	25, // 22: doughrun.v1.Batch.uses:type_name -> doughrun.v1.BatchUse
-	30, // 23: doughrun.v1.Batch.start_time:type_name -> google.protobuf.Timestamp
-	30, // 24: doughrun.v1.Batch.finish_time:type_name -> google.protobuf.Timestamp
-	19, // 25: doughrun.v1.Batch.outcomes:type_name -> doughrun.v1.BatchOutcome
-	1,  // 26: doughrun.v1.BatchStep.kind:type_name -> doughrun.v1.StepKind
-	30, // 27: doughrun.v1.BatchStep.start_time:type_name -> google.protobuf.Timestamp
-	30, // 28: doughrun.v1.BatchStep.end_time:type_name -> google.protobuf.Timestamp
-	32, // 29: doughrun.v1.BatchServe.source:type_name -> doughrun.v1.Source
-	33, // 30: doughrun.v1.BatchSheet.site:type_name -> doughrun.v1.Site
-	28, // 31: doughrun.v1.BatchSheet.lines:type_name -> doughrun.v1.SheetLine
-	29, // 32: doughrun.v1.BatchSheet.divides:type_name -> doughrun.v1.DivideLine
-	27, // 33: doughrun.v1.BatchSheet.cooling:type_name -> doughrun.v1.CoolingLimit
-	30, // 34: doughrun.v1.BatchSheet.ripe_from_time:type_name -> google.protobuf.Timestamp
-	30, // 35: doughrun.v1.BatchSheet.ripe_best_time:type_name -> google.protobuf.Timestamp
-	30, // 36: doughrun.v1.BatchSheet.ripe_by_time:type_name -> google.protobuf.Timestamp
-	30, // 37: doughrun.v1.CoolingLimit.by_time:type_name -> google.protobuf.Timestamp
-	2,  // 38: doughrun.v1.SheetLine.kind:type_name -> doughrun.v1.SheetLineKind
-	34, // 39: doughrun.v1.DivideLine.kind:type_name -> doughrun.v1.ItemKind
-	30, // 40: doughrun.v1.DivideLine.use_from_time:type_name -> google.protobuf.Timestamp
-	30, // 41: doughrun.v1.DivideLine.best_time:type_name -> google.protobuf.Timestamp
-	30, // 42: doughrun.v1.DivideLine.use_by_time:type_name -> google.protobuf.Timestamp
-	3,  // 43: doughrun.v1.BatchService.GetBatch:input_type -> doughrun.v1.GetBatchRequest
-	5,  // 44: doughrun.v1.BatchService.ListBatches:input_type -> doughrun.v1.ListBatchesRequest
-	7,  // 45: doughrun.v1.BatchService.StartBatch:input_type -> doughrun.v1.StartBatchRequest
-	9,  // 46: doughrun.v1.BatchService.FinishBatch:input_type -> doughrun.v1.FinishBatchRequest
-	12, // 47: doughrun.v1.BatchService.ScrapBatch:input_type -> doughrun.v1.ScrapBatchRequest
-	14, // 48: doughrun.v1.BatchService.CorrectBatch:input_type -> doughrun.v1.CorrectBatchRequest
-	16, // 49: doughrun.v1.BatchService.ListVariances:input_type -> doughrun.v1.ListVariancesRequest
-	4,  // 50: doughrun.v1.BatchService.GetBatch:output_type -> doughrun.v1.GetBatchResponse
-	6,  // 51: doughrun.v1.BatchService.ListBatches:output_type -> doughrun.v1.ListBatchesResponse
-	8,  // 52: doughrun.v1.BatchService.StartBatch:output_type -> doughrun.v1.StartBatchResponse
-	20, // 53: doughrun.v1.BatchService.FinishBatch:output_type -> doughrun.v1.FinishBatchResponse
-	13, // 54: doughrun.v1.BatchService.ScrapBatch:output_type -> doughrun.v1.ScrapBatchResponse
-	15, // 55: doughrun.v1.BatchService.CorrectBatch:output_type -> doughrun.v1.CorrectBatchResponse
-	17, // 56: doughrun.v1.BatchService.ListVariances:output_type -> doughrun.v1.ListVariancesResponse
-	50, // [50:57] is the sub-list for method output_type
-	43, // [43:50] is the sub-list for method input_type
-	43, // [43:43] is the sub-list for extension type_name
-	43, // [43:43] is the sub-list for extension extendee
-	0,  // [0:43] is the sub-list for field type_name
+	12, // 5: doughrun.v1.BatchActual.pieces:type_name -> doughrun.v1.BatchPieces
+	31, // 6: doughrun.v1.BatchActual.mix_end_time:type_name -> google.protobuf.Timestamp
+	11, // 7: doughrun.v1.BatchActual.reworked:type_name -> doughrun.v1.Reworked
+	22, // 8: doughrun.v1.ScrapBatchResponse.batch:type_name -> doughrun.v1.Batch
+	10, // 9: doughrun.v1.CorrectBatchRequest.actual:type_name -> doughrun.v1.BatchActual
+	22, // 10: doughrun.v1.CorrectBatchResponse.batch:type_name -> doughrun.v1.Batch
+	32, // 11: doughrun.v1.CorrectBatchResponse.lots:type_name -> doughrun.v1.Lot
+	19, // 12: doughrun.v1.ListVariancesResponse.variances:type_name -> doughrun.v1.Variance
+	31, // 13: doughrun.v1.BatchOutcome.record_time:type_name -> google.protobuf.Timestamp
+	31, // 14: doughrun.v1.BatchOutcome.mix_end_time:type_name -> google.protobuf.Timestamp
+	12, // 15: doughrun.v1.BatchOutcome.pieces:type_name -> doughrun.v1.BatchPieces
+	22, // 16: doughrun.v1.FinishBatchResponse.batch:type_name -> doughrun.v1.Batch
+	32, // 17: doughrun.v1.FinishBatchResponse.lots:type_name -> doughrun.v1.Lot
+	0,  // 18: doughrun.v1.Batch.state:type_name -> doughrun.v1.BatchState
+	23, // 19: doughrun.v1.Batch.steps:type_name -> doughrun.v1.BatchStep
+	31, // 20: doughrun.v1.Batch.mix_end_time:type_name -> google.protobuf.Timestamp
+	24, // 21: doughrun.v1.Batch.makes:type_name -> doughrun.v1.BatchMaking
+	25, // 22: doughrun.v1.Batch.serves:type_name -> doughrun.v1.BatchServe
+	26, // 23: doughrun.v1.Batch.uses:type_name -> doughrun.v1.BatchUse
+	31, // 24: doughrun.v1.Batch.start_time:type_name -> google.protobuf.Timestamp
+	31, // 25: doughrun.v1.Batch.finish_time:type_name -> google.protobuf.Timestamp
+	20, // 26: doughrun.v1.Batch.outcomes:type_name -> doughrun.v1.BatchOutcome
+	1,  // 27: doughrun.v1.BatchStep.kind:type_name -> doughrun.v1.StepKind
+	31, // 28: doughrun.v1.BatchStep.start_time:type_name -> google.protobuf.Timestamp
+	31, // 29: doughrun.v1.BatchStep.end_time:type_name -> google.protobuf.Timestamp
+	33, // 30: doughrun.v1.BatchServe.source:type_name -> doughrun.v1.Source
+	34, // 31: doughrun.v1.BatchSheet.site:type_name -> doughrun.v1.Site
+	29, // 32: doughrun.v1.BatchSheet.lines:type_name -> doughrun.v1.SheetLine
+	30, // 33: doughrun.v1.BatchSheet.divides:type_name -> doughrun.v1.DivideLine
+	28, // 34: doughrun.v1.BatchSheet.cooling:type_name -> doughrun.v1.CoolingLimit
+	31, // 35: doughrun.v1.BatchSheet.ripe_from_time:type_name -> google.protobuf.Timestamp
+	31, // 36: doughrun.v1.BatchSheet.ripe_best_time:type_name -> google.protobuf.Timestamp
+	31, // 37: doughrun.v1.BatchSheet.ripe_by_time:type_name -> google.protobuf.Timestamp
+	31, // 38: doughrun.v1.CoolingLimit.by_time:type_name -> google.protobuf.Timestamp
+	2,  // 39: doughrun.v1.SheetLine.kind:type_name -> doughrun.v1.SheetLineKind
+	35, // 40: doughrun.v1.DivideLine.kind:type_name -> doughrun.v1.ItemKind
+	31, // 41: doughrun.v1.DivideLine.use_from_time:type_name -> google.protobuf.Timestamp
+	31, // 42: doughrun.v1.DivideLine.best_time:type_name -> google.protobuf.Timestamp
+	31, // 43: doughrun.v1.DivideLine.use_by_time:type_name -> google.protobuf.Timestamp
+	3,  // 44: doughrun.v1.BatchService.GetBatch:input_type -> doughrun.v1.GetBatchRequest
+	5,  // 45: doughrun.v1.BatchService.ListBatches:input_type -> doughrun.v1.ListBatchesRequest
+	7,  // 46: doughrun.v1.BatchService.StartBatch:input_type -> doughrun.v1.StartBatchRequest
+	9,  // 47: doughrun.v1.BatchService.FinishBatch:input_type -> doughrun.v1.FinishBatchRequest
+	13, // 48: doughrun.v1.BatchService.ScrapBatch:input_type -> doughrun.v1.ScrapBatchRequest
+	15, // 49: doughrun.v1.BatchService.CorrectBatch:input_type -> doughrun.v1.CorrectBatchRequest
+	17, // 50: doughrun.v1.BatchService.ListVariances:input_type -> doughrun.v1.ListVariancesRequest
+	4,  // 51: doughrun.v1.BatchService.GetBatch:output_type -> doughrun.v1.GetBatchResponse
+	6,  // 52: doughrun.v1.BatchService.ListBatches:output_type -> doughrun.v1.ListBatchesResponse
+	8,  // 53: doughrun.v1.BatchService.StartBatch:output_type -> doughrun.v1.StartBatchResponse
+	21, // 54: doughrun.v1.BatchService.FinishBatch:output_type -> doughrun.v1.FinishBatchResponse
+	14, // 55: doughrun.v1.BatchService.ScrapBatch:output_type -> doughrun.v1.ScrapBatchResponse
+	16, // 56: doughrun.v1.BatchService.CorrectBatch:output_type -> doughrun.v1.CorrectBatchResponse
+	18, // 57: doughrun.v1.BatchService.ListVariances:output_type -> doughrun.v1.ListVariancesResponse
+	51, // [51:58] is the sub-list for method output_type
+	44, // [44:51] is the sub-list for method input_type
+	44, // [44:44] is the sub-list for extension type_name
+	44, // [44:44] is the sub-list for extension extendee
+	0,  // [0:44] is the sub-list for field type_name
 }
 
 func init() { file_doughrun_v1_batch_proto_init() }
@@ -3265,17 +3335,17 @@ func file_doughrun_v1_batch_proto_init() {
 	file_doughrun_v1_lot_proto_init()
 	file_doughrun_v1_order_proto_init()
 	file_doughrun_v1_batch_proto_msgTypes[7].OneofWrappers = []any{}
-	file_doughrun_v1_batch_proto_msgTypes[15].OneofWrappers = []any{}
 	file_doughrun_v1_batch_proto_msgTypes[16].OneofWrappers = []any{}
-	file_doughrun_v1_batch_proto_msgTypes[23].OneofWrappers = []any{}
+	file_doughrun_v1_batch_proto_msgTypes[17].OneofWrappers = []any{}
 	file_doughrun_v1_batch_proto_msgTypes[24].OneofWrappers = []any{}
+	file_doughrun_v1_batch_proto_msgTypes[25].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_doughrun_v1_batch_proto_rawDesc), len(file_doughrun_v1_batch_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   27,
+			NumMessages:   28,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -48,13 +48,13 @@ type BatchServiceClient interface {
 	// bakers. Refuses a batch that is not MIXING, more pieces than its dough gives, an outcome far from the plan unless it
 	// is confirmed, a clock that went backwards, and an ingredient lot past its use-by unless a reason is given
 	// (FAILED_PRECONDITION), an item or a lot that does not exist (INVALID_ARGUMENT), and an etag that is not the batch's
-	// (ABORTED).
+	// (ABORTED). Dough is reworked within the formula's share, and only with allergens that the batch has.
 	FinishBatch(ctx context.Context, in *FinishBatchRequest, opts ...grpc.CallOption) (*FinishBatchResponse, error)
 	// ScrapBatch records that a batch was thrown away: it leaves no lots, and what it took is gone. For the bakers. Refuses a
 	// batch that is neither POSTED nor MIXING (FAILED_PRECONDITION) and an etag that is not the batch's (ABORTED).
 	ScrapBatch(ctx context.Context, in *ScrapBatchRequest, opts ...grpc.CallOption) (*ScrapBatchResponse, error)
-	// CorrectBatch records that what was recorded of a batch was wrong. The record before is kept; the lots change by the
-	// difference. For the bakers. Refuses what FinishBatch refuses, a batch that is not OUT, and a correction that takes
+	// CorrectBatch records that what was recorded of a batch was wrong. The record before is kept; its lots, and what it took
+	// of others, change by the difference. For the bakers. Refuses what FinishBatch refuses, a batch that is not OUT, and a correction that takes
 	// away pieces that are gone already (FAILED_PRECONDITION).
 	CorrectBatch(ctx context.Context, in *CorrectBatchRequest, opts ...grpc.CallOption) (*CorrectBatchResponse, error)
 	// ListVariances compares what batches became with what was planned, by formula, vessel and shift. For the kitchen.
@@ -160,13 +160,13 @@ type BatchServiceServer interface {
 	// bakers. Refuses a batch that is not MIXING, more pieces than its dough gives, an outcome far from the plan unless it
 	// is confirmed, a clock that went backwards, and an ingredient lot past its use-by unless a reason is given
 	// (FAILED_PRECONDITION), an item or a lot that does not exist (INVALID_ARGUMENT), and an etag that is not the batch's
-	// (ABORTED).
+	// (ABORTED). Dough is reworked within the formula's share, and only with allergens that the batch has.
 	FinishBatch(context.Context, *FinishBatchRequest) (*FinishBatchResponse, error)
 	// ScrapBatch records that a batch was thrown away: it leaves no lots, and what it took is gone. For the bakers. Refuses a
 	// batch that is neither POSTED nor MIXING (FAILED_PRECONDITION) and an etag that is not the batch's (ABORTED).
 	ScrapBatch(context.Context, *ScrapBatchRequest) (*ScrapBatchResponse, error)
-	// CorrectBatch records that what was recorded of a batch was wrong. The record before is kept; the lots change by the
-	// difference. For the bakers. Refuses what FinishBatch refuses, a batch that is not OUT, and a correction that takes
+	// CorrectBatch records that what was recorded of a batch was wrong. The record before is kept; its lots, and what it took
+	// of others, change by the difference. For the bakers. Refuses what FinishBatch refuses, a batch that is not OUT, and a correction that takes
 	// away pieces that are gone already (FAILED_PRECONDITION).
 	CorrectBatch(context.Context, *CorrectBatchRequest) (*CorrectBatchResponse, error)
 	// ListVariances compares what batches became with what was planned, by formula, vessel and shift. For the kitchen.

@@ -1553,6 +1553,9 @@ type Pick struct {
 	BestTime *timestamppb.Timestamp `protobuf:"bytes,17,opt,name=best_time,json=bestTime,proto3" json:"best_time,omitempty"`
 	// How far these times may move under another of the published rules; they are estimates of quality, never of safety.
 	UnsureSeconds int64 `protobuf:"varint,18,opt,name=unsure_seconds,json=unsureSeconds,proto3" json:"unsure_seconds,omitempty"`
+	// Why the lot must not be loaded or handed over, by a hold that stands when this is read. Empty when it may. Ignored in
+	// a request.
+	HeldReason    string `protobuf:"bytes,19,opt,name=held_reason,json=heldReason,proto3" json:"held_reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1711,6 +1714,13 @@ func (x *Pick) GetUnsureSeconds() int64 {
 		return x.UnsureSeconds
 	}
 	return 0
+}
+
+func (x *Pick) GetHeldReason() string {
+	if x != nil {
+		return x.HeldReason
+	}
+	return ""
 }
 
 // Manifest is what rides on one run, stop by stop.
@@ -2293,8 +2303,11 @@ type ManifestStop struct {
 	LeaveTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=leave_time,json=leaveTime,proto3" json:"leave_time,omitempty"`
 	// What is expected back from the shop.
 	ExpectedEmpties []*ExpectedEmpties `protobuf:"bytes,15,rep,name=expected_empties,json=expectedEmpties,proto3" json:"expected_empties,omitempty"`
+	// Of the allergens, those that lots in use declare and nobody knew of at the release: the shop must be told. Ignored in
+	// a request.
+	NewAllergens []string `protobuf:"bytes,16,rep,name=new_allergens,json=newAllergens,proto3" json:"new_allergens,omitempty"`
 	// Who admitted the shop's order after the close, and why. Empty for any other order. Ignored in a request.
-	Late          string `protobuf:"bytes,16,opt,name=late,proto3" json:"late,omitempty"`
+	Late          string `protobuf:"bytes,17,opt,name=late,proto3" json:"late,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2434,6 +2447,13 @@ func (x *ManifestStop) GetExpectedEmpties() []*ExpectedEmpties {
 	return nil
 }
 
+func (x *ManifestStop) GetNewAllergens() []string {
+	if x != nil {
+		return x.NewAllergens
+	}
+	return nil
+}
+
 func (x *ManifestStop) GetLate() string {
 	if x != nil {
 		return x.Late
@@ -2464,6 +2484,9 @@ type ManifestLine struct {
 	BestTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=best_time,json=bestTime,proto3" json:"best_time,omitempty"`
 	// How far these times may move under another of the published rules.
 	UnsureSeconds int64 `protobuf:"varint,10,opt,name=unsure_seconds,json=unsureSeconds,proto3" json:"unsure_seconds,omitempty"`
+	// Why the lot must not be loaded or handed over, by a hold that stands when this is read. Empty when it may. Ignored in
+	// a request.
+	HeldReason    string `protobuf:"bytes,11,opt,name=held_reason,json=heldReason,proto3" json:"held_reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2566,6 +2589,13 @@ func (x *ManifestLine) GetUnsureSeconds() int64 {
 		return x.UnsureSeconds
 	}
 	return 0
+}
+
+func (x *ManifestLine) GetHeldReason() string {
+	if x != nil {
+		return x.HeldReason
+	}
+	return ""
 }
 
 // PickList is what the dock works from.
@@ -2884,7 +2914,7 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\rpicked_pieces\x18\b \x01(\x03B\f\xbaH\t\"\a\x18\x80\xc2\xd7/(\x00R\fpickedPieces\x12/\n" +
 	"\fshort_pieces\x18\t \x01(\x03B\f\xbaH\t\"\a\x18\x80\xc2\xd7/(\x00R\vshortPieces\x12+\n" +
 	"\fshort_reason\x18\n" +
-	" \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\vshortReason\"\xb0\x06\n" +
+	" \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\vshortReason\"\xdb\x06\n" +
 	"\x04Pick\x12\x1e\n" +
 	"\x06run_id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18?R\x05runId\x12#\n" +
 	"\brun_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\arunName\x12 \n" +
@@ -2904,7 +2934,9 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\ruse_from_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampR\vuseFromTime\x12:\n" +
 	"\vuse_by_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampR\tuseByTime\x127\n" +
 	"\tbest_time\x18\x11 \x01(\v2\x1a.google.protobuf.TimestampR\bbestTime\x123\n" +
-	"\x0eunsure_seconds\x18\x12 \x01(\x03B\f\xbaH\t\"\a\x18\x80\x8a\x8a\x0f(\x00R\runsureSeconds\"\xaf\a\n" +
+	"\x0eunsure_seconds\x18\x12 \x01(\x03B\f\xbaH\t\"\a\x18\x80\x8a\x8a\x0f(\x00R\runsureSeconds\x12)\n" +
+	"\vheld_reason\x18\x13 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\n" +
+	"heldReason\"\xaf\a\n" +
 	"\bManifest\x12\x1c\n" +
 	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04name\x12\x1e\n" +
 	"\x06run_id\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18?R\x05runId\x12#\n" +
@@ -2960,7 +2992,7 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\x0econtainer_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\rcontainerName\x12'\n" +
 	"\n" +
 	"containers\x18\x03 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\n" +
-	"containers\"\x8e\x06\n" +
+	"containers\"\xc3\x06\n" +
 	"\fManifestStop\x12 \n" +
 	"\ashop_id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18?R\x06shopId\x12%\n" +
 	"\tshop_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bshopName\x12\"\n" +
@@ -2983,8 +3015,9 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\x0freceive_to_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\rreceiveToTime\x129\n" +
 	"\n" +
 	"leave_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\tleaveTime\x12Q\n" +
-	"\x10expected_empties\x18\x0f \x03(\v2\x1c.doughrun.v1.ExpectedEmptiesB\b\xbaH\x05\x92\x01\x02\x10dR\x0fexpectedEmpties\x12\x1c\n" +
-	"\x04late\x18\x10 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\x04late\"\xe5\x03\n" +
+	"\x10expected_empties\x18\x0f \x03(\v2\x1c.doughrun.v1.ExpectedEmptiesB\b\xbaH\x05\x92\x01\x02\x10dR\x0fexpectedEmpties\x123\n" +
+	"\rnew_allergens\x18\x10 \x03(\tB\x0e\xbaH\v\x92\x01\b\x10d\"\x04r\x02\x18?R\fnewAllergens\x12\x1c\n" +
+	"\x04late\x18\x11 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\x04late\"\x90\x04\n" +
 	"\fManifestLine\x12 \n" +
 	"\aitem_id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18?R\x06itemId\x12%\n" +
 	"\titem_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bitemName\x12\"\n" +
@@ -2998,7 +3031,9 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\vuse_by_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\tuseByTime\x127\n" +
 	"\tbest_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\bbestTime\x123\n" +
 	"\x0eunsure_seconds\x18\n" +
-	" \x01(\x03B\f\xbaH\t\"\a\x18\x80\x8a\x8a\x0f(\x00R\runsureSeconds\"\xe8\x01\n" +
+	" \x01(\x03B\f\xbaH\t\"\a\x18\x80\x8a\x8a\x0f(\x00R\runsureSeconds\x12)\n" +
+	"\vheld_reason\x18\v \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\n" +
+	"heldReason\"\xe8\x01\n" +
 	"\bPickList\x12\x1a\n" +
 	"\bdispatch\x18\x01 \x01(\tR\bdispatch\x12\x1d\n" +
 	"\n" +

@@ -3524,7 +3524,17 @@ type Lot struct {
 	// What was noted when it was received. Set for ingredient lots only.
 	Receipt *Receipt `protobuf:"bytes,15,opt,name=receipt,proto3" json:"receipt,omitempty"`
 	// What is left of it, place by place.
-	Stocks        []*Stock `protobuf:"bytes,16,rep,name=stocks,proto3" json:"stocks,omitempty"`
+	Stocks []*Stock `protobuf:"bytes,16,rep,name=stocks,proto3" json:"stocks,omitempty"`
+	// How much warmer than its target the dough came out. Not set where it was not measured or came out at it.
+	TempOffMillicelsius *int32 `protobuf:"varint,17,opt,name=temp_off_millicelsius,json=tempOffMillicelsius,proto3,oneof" json:"temp_off_millicelsius,omitempty"`
+	// The end of the earliest use of what went into it, which it must not outlive. Not set where nothing limits it.
+	NotAfterTime *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=not_after_time,json=notAfterTime,proto3" json:"not_after_time,omitempty"`
+	// When it may be used first, kept in the kitchen's cold store; the times at a shop are on its receipt. Set for items.
+	UseFromTime *timestamppb.Timestamp `protobuf:"bytes,19,opt,name=use_from_time,json=useFromTime,proto3" json:"use_from_time,omitempty"`
+	// When it is at its best there.
+	BestTime *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=best_time,json=bestTime,proto3" json:"best_time,omitempty"`
+	// When it must be used there.
+	UseByTime     *timestamppb.Timestamp `protobuf:"bytes,21,opt,name=use_by_time,json=useByTime,proto3" json:"use_by_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3667,6 +3677,41 @@ func (x *Lot) GetReceipt() *Receipt {
 func (x *Lot) GetStocks() []*Stock {
 	if x != nil {
 		return x.Stocks
+	}
+	return nil
+}
+
+func (x *Lot) GetTempOffMillicelsius() int32 {
+	if x != nil && x.TempOffMillicelsius != nil {
+		return *x.TempOffMillicelsius
+	}
+	return 0
+}
+
+func (x *Lot) GetNotAfterTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.NotAfterTime
+	}
+	return nil
+}
+
+func (x *Lot) GetUseFromTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UseFromTime
+	}
+	return nil
+}
+
+func (x *Lot) GetBestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.BestTime
+	}
+	return nil
+}
+
+func (x *Lot) GetUseByTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UseByTime
 	}
 	return nil
 }
@@ -4079,7 +4124,7 @@ const file_doughrun_v1_lot_proto_rawDesc = "" +
 	"\x05place\x18\x05 \x01(\tBB\xbaH?r=2;^([a-z0-9][a-z0-9-]{0,62}(/[a-z0-9][a-z0-9-]{0,62}){0,2})?$R\x05place\"`\n" +
 	"\x10ListLotsResponse\x12$\n" +
 	"\x04lots\x18\x01 \x03(\v2\x10.doughrun.v1.LotR\x04lots\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x8b\x04\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xd5\x06\n" +
 	"\x03Lot\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
 	"\x04code\x18\x02 \x01(\tR\x04code\x12\x17\n" +
@@ -4099,7 +4144,13 @@ const file_doughrun_v1_lot_proto_rawDesc = "" +
 	"\ringredient_id\x18\r \x01(\tR\fingredientId\x12'\n" +
 	"\x0fingredient_name\x18\x0e \x01(\tR\x0eingredientName\x12.\n" +
 	"\areceipt\x18\x0f \x01(\v2\x14.doughrun.v1.ReceiptR\areceipt\x12*\n" +
-	"\x06stocks\x18\x10 \x03(\v2\x12.doughrun.v1.StockR\x06stocks\"\xc0\x02\n" +
+	"\x06stocks\x18\x10 \x03(\v2\x12.doughrun.v1.StockR\x06stocks\x127\n" +
+	"\x15temp_off_millicelsius\x18\x11 \x01(\x05H\x00R\x13tempOffMillicelsius\x88\x01\x01\x12@\n" +
+	"\x0enot_after_time\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampR\fnotAfterTime\x12>\n" +
+	"\ruse_from_time\x18\x13 \x01(\v2\x1a.google.protobuf.TimestampR\vuseFromTime\x127\n" +
+	"\tbest_time\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\bbestTime\x12:\n" +
+	"\vuse_by_time\x18\x15 \x01(\v2\x1a.google.protobuf.TimestampR\tuseByTimeB\x18\n" +
+	"\x16_temp_off_millicelsius\"\xc0\x02\n" +
 	"\bMovement\x12-\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x19.doughrun.v1.MovementKindR\x04kind\x12\x16\n" +
 	"\x06pieces\x18\x02 \x01(\x03R\x06pieces\x12\x17\n" +
@@ -4262,41 +4313,45 @@ var file_doughrun_v1_lot_proto_depIdxs = []int32{
 	46, // 37: doughrun.v1.Lot.made_time:type_name -> google.protobuf.Timestamp
 	34, // 38: doughrun.v1.Lot.receipt:type_name -> doughrun.v1.Receipt
 	35, // 39: doughrun.v1.Lot.stocks:type_name -> doughrun.v1.Stock
-	2,  // 40: doughrun.v1.Movement.kind:type_name -> doughrun.v1.MovementKind
-	46, // 41: doughrun.v1.Movement.move_time:type_name -> google.protobuf.Timestamp
-	36, // 42: doughrun.v1.LotService.CountStock:input_type -> doughrun.v1.CountStockRequest
-	39, // 43: doughrun.v1.LotService.GetLot:input_type -> doughrun.v1.GetLotRequest
-	42, // 44: doughrun.v1.LotService.ListLots:input_type -> doughrun.v1.ListLotsRequest
-	3,  // 45: doughrun.v1.LotService.MoveLot:input_type -> doughrun.v1.MoveLotRequest
-	5,  // 46: doughrun.v1.LotService.HoldLot:input_type -> doughrun.v1.HoldLotRequest
-	7,  // 47: doughrun.v1.LotService.ReleaseLot:input_type -> doughrun.v1.ReleaseLotRequest
-	9,  // 48: doughrun.v1.LotService.DestroyLot:input_type -> doughrun.v1.DestroyLotRequest
-	11, // 49: doughrun.v1.LotService.ReceiveLot:input_type -> doughrun.v1.ReceiveLotRequest
-	13, // 50: doughrun.v1.LotService.SettleLot:input_type -> doughrun.v1.SettleLotRequest
-	15, // 51: doughrun.v1.LotService.ChangeLotInUse:input_type -> doughrun.v1.ChangeLotInUseRequest
-	17, // 52: doughrun.v1.LotService.GetIssueSheet:input_type -> doughrun.v1.GetIssueSheetRequest
-	20, // 53: doughrun.v1.LotService.SuggestSurplus:input_type -> doughrun.v1.SuggestSurplusRequest
-	23, // 54: doughrun.v1.LotService.TraceLot:input_type -> doughrun.v1.TraceLotRequest
-	28, // 55: doughrun.v1.LotService.GetRecallPack:input_type -> doughrun.v1.GetRecallPackRequest
-	37, // 56: doughrun.v1.LotService.CountStock:output_type -> doughrun.v1.CountStockResponse
-	40, // 57: doughrun.v1.LotService.GetLot:output_type -> doughrun.v1.GetLotResponse
-	43, // 58: doughrun.v1.LotService.ListLots:output_type -> doughrun.v1.ListLotsResponse
-	4,  // 59: doughrun.v1.LotService.MoveLot:output_type -> doughrun.v1.MoveLotResponse
-	6,  // 60: doughrun.v1.LotService.HoldLot:output_type -> doughrun.v1.HoldLotResponse
-	8,  // 61: doughrun.v1.LotService.ReleaseLot:output_type -> doughrun.v1.ReleaseLotResponse
-	10, // 62: doughrun.v1.LotService.DestroyLot:output_type -> doughrun.v1.DestroyLotResponse
-	12, // 63: doughrun.v1.LotService.ReceiveLot:output_type -> doughrun.v1.ReceiveLotResponse
-	14, // 64: doughrun.v1.LotService.SettleLot:output_type -> doughrun.v1.SettleLotResponse
-	16, // 65: doughrun.v1.LotService.ChangeLotInUse:output_type -> doughrun.v1.ChangeLotInUseResponse
-	18, // 66: doughrun.v1.LotService.GetIssueSheet:output_type -> doughrun.v1.GetIssueSheetResponse
-	21, // 67: doughrun.v1.LotService.SuggestSurplus:output_type -> doughrun.v1.SuggestSurplusResponse
-	24, // 68: doughrun.v1.LotService.TraceLot:output_type -> doughrun.v1.TraceLotResponse
-	29, // 69: doughrun.v1.LotService.GetRecallPack:output_type -> doughrun.v1.GetRecallPackResponse
-	56, // [56:70] is the sub-list for method output_type
-	42, // [42:56] is the sub-list for method input_type
-	42, // [42:42] is the sub-list for extension type_name
-	42, // [42:42] is the sub-list for extension extendee
-	0,  // [0:42] is the sub-list for field type_name
+	46, // 40: doughrun.v1.Lot.not_after_time:type_name -> google.protobuf.Timestamp
+	46, // 41: doughrun.v1.Lot.use_from_time:type_name -> google.protobuf.Timestamp
+	46, // 42: doughrun.v1.Lot.best_time:type_name -> google.protobuf.Timestamp
+	46, // 43: doughrun.v1.Lot.use_by_time:type_name -> google.protobuf.Timestamp
+	2,  // 44: doughrun.v1.Movement.kind:type_name -> doughrun.v1.MovementKind
+	46, // 45: doughrun.v1.Movement.move_time:type_name -> google.protobuf.Timestamp
+	36, // 46: doughrun.v1.LotService.CountStock:input_type -> doughrun.v1.CountStockRequest
+	39, // 47: doughrun.v1.LotService.GetLot:input_type -> doughrun.v1.GetLotRequest
+	42, // 48: doughrun.v1.LotService.ListLots:input_type -> doughrun.v1.ListLotsRequest
+	3,  // 49: doughrun.v1.LotService.MoveLot:input_type -> doughrun.v1.MoveLotRequest
+	5,  // 50: doughrun.v1.LotService.HoldLot:input_type -> doughrun.v1.HoldLotRequest
+	7,  // 51: doughrun.v1.LotService.ReleaseLot:input_type -> doughrun.v1.ReleaseLotRequest
+	9,  // 52: doughrun.v1.LotService.DestroyLot:input_type -> doughrun.v1.DestroyLotRequest
+	11, // 53: doughrun.v1.LotService.ReceiveLot:input_type -> doughrun.v1.ReceiveLotRequest
+	13, // 54: doughrun.v1.LotService.SettleLot:input_type -> doughrun.v1.SettleLotRequest
+	15, // 55: doughrun.v1.LotService.ChangeLotInUse:input_type -> doughrun.v1.ChangeLotInUseRequest
+	17, // 56: doughrun.v1.LotService.GetIssueSheet:input_type -> doughrun.v1.GetIssueSheetRequest
+	20, // 57: doughrun.v1.LotService.SuggestSurplus:input_type -> doughrun.v1.SuggestSurplusRequest
+	23, // 58: doughrun.v1.LotService.TraceLot:input_type -> doughrun.v1.TraceLotRequest
+	28, // 59: doughrun.v1.LotService.GetRecallPack:input_type -> doughrun.v1.GetRecallPackRequest
+	37, // 60: doughrun.v1.LotService.CountStock:output_type -> doughrun.v1.CountStockResponse
+	40, // 61: doughrun.v1.LotService.GetLot:output_type -> doughrun.v1.GetLotResponse
+	43, // 62: doughrun.v1.LotService.ListLots:output_type -> doughrun.v1.ListLotsResponse
+	4,  // 63: doughrun.v1.LotService.MoveLot:output_type -> doughrun.v1.MoveLotResponse
+	6,  // 64: doughrun.v1.LotService.HoldLot:output_type -> doughrun.v1.HoldLotResponse
+	8,  // 65: doughrun.v1.LotService.ReleaseLot:output_type -> doughrun.v1.ReleaseLotResponse
+	10, // 66: doughrun.v1.LotService.DestroyLot:output_type -> doughrun.v1.DestroyLotResponse
+	12, // 67: doughrun.v1.LotService.ReceiveLot:output_type -> doughrun.v1.ReceiveLotResponse
+	14, // 68: doughrun.v1.LotService.SettleLot:output_type -> doughrun.v1.SettleLotResponse
+	16, // 69: doughrun.v1.LotService.ChangeLotInUse:output_type -> doughrun.v1.ChangeLotInUseResponse
+	18, // 70: doughrun.v1.LotService.GetIssueSheet:output_type -> doughrun.v1.GetIssueSheetResponse
+	21, // 71: doughrun.v1.LotService.SuggestSurplus:output_type -> doughrun.v1.SuggestSurplusResponse
+	24, // 72: doughrun.v1.LotService.TraceLot:output_type -> doughrun.v1.TraceLotResponse
+	29, // 73: doughrun.v1.LotService.GetRecallPack:output_type -> doughrun.v1.GetRecallPackResponse
+	60, // [60:74] is the sub-list for method output_type
+	46, // [46:60] is the sub-list for method input_type
+	46, // [46:46] is the sub-list for extension type_name
+	46, // [46:46] is the sub-list for extension extendee
+	0,  // [0:46] is the sub-list for field type_name
 }
 
 func init() { file_doughrun_v1_lot_proto_init() }
@@ -4307,6 +4362,7 @@ func file_doughrun_v1_lot_proto_init() {
 	file_doughrun_v1_kitchen_proto_init()
 	file_doughrun_v1_lot_proto_msgTypes[8].OneofWrappers = []any{}
 	file_doughrun_v1_lot_proto_msgTypes[31].OneofWrappers = []any{}
+	file_doughrun_v1_lot_proto_msgTypes[41].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

@@ -784,7 +784,9 @@ type ReceiptPart struct {
 	// From when this shop, with its walk-in, may use it.
 	UseFromTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=use_from_time,json=useFromTime,proto3" json:"use_from_time,omitempty"`
 	// Until when.
-	UseByTime     *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=use_by_time,json=useByTime,proto3" json:"use_by_time,omitempty"`
+	UseByTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=use_by_time,json=useByTime,proto3" json:"use_by_time,omitempty"`
+	// Why the lot must not be used; empty when nothing holds it.
+	HeldReason    string `protobuf:"bytes,6,opt,name=held_reason,json=heldReason,proto3" json:"held_reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -852,6 +854,13 @@ func (x *ReceiptPart) GetUseByTime() *timestamppb.Timestamp {
 		return x.UseByTime
 	}
 	return nil
+}
+
+func (x *ReceiptPart) GetHeldReason() string {
+	if x != nil {
+		return x.HeldReason
+	}
+	return ""
 }
 
 // ListOrdersRequest asks for a page of a night's orders.
@@ -2610,13 +2619,15 @@ const file_doughrun_v1_order_proto_rawDesc = "" +
 	"leave_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampR\tleaveTime\"W\n" +
 	"\x04Pull\x127\n" +
 	"\tpull_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\bpullTime\x12\x16\n" +
-	"\x06pieces\x18\x02 \x01(\x03R\x06pieces\"\xd7\x01\n" +
+	"\x06pieces\x18\x02 \x01(\x03R\x06pieces\"\xf8\x01\n" +
 	"\vReceiptPart\x12\x16\n" +
 	"\x06pieces\x18\x01 \x01(\x03R\x06pieces\x12\x19\n" +
 	"\blot_code\x18\x02 \x01(\tR\alotCode\x12\x19\n" +
 	"\bbatch_id\x18\x03 \x01(\tR\abatchId\x12>\n" +
 	"\ruse_from_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\vuseFromTime\x12:\n" +
-	"\vuse_by_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\tuseByTime\"\xc5\x01\n" +
+	"\vuse_by_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\tuseByTime\x12\x1f\n" +
+	"\vheld_reason\x18\x06 \x01(\tR\n" +
+	"heldReason\"\xc5\x01\n" +
 	"\x11ListOrdersRequest\x12a\n" +
 	"\x05night\x18\x01 \x01(\tBK\xbaHHrF2D^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x05night\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
