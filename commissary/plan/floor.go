@@ -330,7 +330,7 @@ func (fl *floor) try(r *recipe, m *mode, w *want, load int64) (*placed, int64, b
 		switch s.Kind {
 		case commissary.StepWeigh:
 			// Weighed up before the vessel is cleaned and loaded, as late as hands allow, at most Wait before.
-			t, ok := fl.handsBefore(load-setup-d, int64(s.Wait), d, heads)
+			t, ok := fl.handsBefore(load-setup-d, int64(s.Wait)-setup, d, heads)
 			if !ok {
 				return later(300, limitCrew, "")
 			}
