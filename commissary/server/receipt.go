@@ -63,7 +63,7 @@ type receipt struct {
 	revision func(tx commissary.Tx, number int) (*kitchen, error)
 	plans    []commissary.Plan // the released plans that may serve it, newest first
 	released commissary.Dispatch
-	held     map[string]string // why a released lot must stay, by its code
+	held     map[string]string  // why a released lot must stay, by its code
 	before   []commissary.Order // the shop's orders of nights before, newest first
 }
 
