@@ -12,6 +12,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"net/url"
 	"os"
 	"reflect"
 	"slices"
@@ -29,7 +30,7 @@ type Service struct {
 	Cert      string        `key:"tls_certificate" optional:"yes" doc:"file with the service's certificate; with it callers must prove who they are"`
 	Key       string        `key:"tls_key" optional:"yes" doc:"file with the private key of tls_certificate"`
 	ClientCAs string        `key:"client_authority" optional:"yes" doc:"file with the authority whose client certificates are taken beside tokens"`
-	Database  string        `key:"database" default:"doughrun.db" doc:"file that holds the facts, on a local disk of this machine"`
+	Database  string        `key:"database" default:"doughrun.db" doc:"file that holds the facts, on a local disk of this machine; or postgres://USER@HOST/DATABASE"`
 	CallLimit time.Duration `key:"call_limit" default:"1m" doc:"longest that one call may take, with its unit"`
 	StopLimit time.Duration `key:"stop_limit" default:"10s" doc:"how long calls may go on once the service is asked to stop, with its unit"`
 	CloseDue  string        `key:"close_due" default:"yes" oneof:"yes no" doc:"whether the service closes a night by itself after its last cut-off"`
@@ -115,13 +116,58 @@ func Load[T Service | Client](flags *pflag.FlagSet, environ []string) (T, []Sett
 		default:
 			raw, s.From = f.fallback, "default"
 		}
-		s.Value = fmt.Sprint(raw)
+		secret := false
+		if s.Value, secret = Redact(fmt.Sprint(raw)); secret {
+			if err := exposed(s.From, path); err != nil {
+				faults = append(faults, fmt.Errorf("%s (%s): %w", f.key, s.From, err))
+			}
+		}
 		if err := f.set(target.Field(i), raw); err != nil {
 			faults = append(faults, fmt.Errorf("%s (%s): %w", f.key, s.From, err))
 		}
 		list = append(list, s)
 	}
 	return settings, list, errors.Join(faults...)
+}
+
+// Redact returns a value as it may be shown: a password in a URL is left out.
+// It also says whether there was one.
+func Redact(value string) (string, bool) {
+	if !strings.HasPrefix(value, "postgres://") && !strings.HasPrefix(value, "postgresql://") {
+		return value, false
+	}
+	u, err := url.Parse(value)
+	if err != nil { // what is in it is anybody's guess
+		return "postgres://...", true
+	}
+	_, secret := u.User.Password()
+	query := u.Query()
+	for name := range query {
+		if strings.Contains(strings.ToLower(name), "password") {
+			query.Set(name, "xxxxx")
+			secret = true
+		}
+	}
+	if !secret {
+		return value, false
+	}
+	u.RawQuery = query.Encode()
+	return u.Redacted(), true
+}
+
+// exposed refuses a place for a password that others on this machine can read.
+func exposed(from, file string) error {
+	switch {
+	case strings.HasPrefix(from, "flag "):
+		return errors.New("it holds a password, and every program on this machine can read the arguments of another; put it into the settings file, the environment, or the file that PGPASSFILE names")
+	case strings.HasPrefix(from, "file "):
+		info, err := os.Stat(file)
+		if err == nil && info.Mode().Perm()&0o077 != 0 {
+			err = fmt.Errorf("it holds a password, and others may read the file (mode %#o); run chmod 600 on it", info.Mode().Perm())
+		}
+		return err
+	}
+	return nil
 }
 
 func readFile(path string) (*viper.Viper, error) {

@@ -40,7 +40,8 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		SilenceUsage:  true,
 		SilenceErrors: true,
 	}
-	root.AddCommand(serveCommand(), configCommand(), demoCommand(), certCommand(), callerCommand())
+	root.AddCommand(serveCommand(), configCommand(), demoCommand(), certCommand(), callerCommand(),
+		backupCommand(), restoreCommand(), migrateCommand())
 	root.SetArgs(args)
 	root.SetIn(stdin)
 	root.SetOut(stdout)

@@ -87,36 +87,40 @@ func TestConfigShowsWhereSettingsComeFrom(t *testing.T) {
 	require.Equal(t, "environment DOUGHRUN_DATABASE", from["database"])
 }
 
+// serving lets call speak with a service on the database, and then stops it.
+func serving(t *testing.T, database string, call func(*grpc.ClientConn)) {
+	t.Helper()
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	r, w := io.Pipe()
+	code := make(chan int, 1)
+	go func() {
+		code <- run(ctx, []string{"serve", "--listen", "127.0.0.1:0", "--database", database, "--log-level", "error", "--close-due", "no"}, nil, io.Discard, w)
+		w.Close()
+	}()
+	line := make([]byte, 200)
+	n, err := r.Read(line)
+	require.NoError(t, err)
+	go io.Copy(io.Discard, r) // until w is closed
+	_, address, ok := strings.Cut(strings.TrimSpace(string(line[:n])), "listening on ")
+	require.True(t, ok, string(line[:n]))
+	conn, err := grpc.NewClient(address, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	require.NoError(t, err)
+	defer conn.Close()
+	call(conn)
+	stop()
+	select {
+	case c := <-code:
+		require.Equal(t, exitDone, c)
+	case <-time.After(20 * time.Second):
+		require.Fail(t, "it did not stop")
+	}
+}
+
 // What a stopped service has acknowledged is there when it starts again.
 func TestServeStopsAndStartsAgain(t *testing.T) {
 	db := filepath.Join(t.TempDir(), "facts.db")
-	visit := func(call func(*grpc.ClientConn)) {
-		ctx, stop := context.WithCancel(t.Context())
-		defer stop()
-		r, w := io.Pipe()
-		code := make(chan int, 1)
-		go func() {
-			code <- run(ctx, []string{"serve", "--listen", "127.0.0.1:0", "--database", db, "--log-level", "error"}, nil, io.Discard, w)
-			w.Close()
-		}()
-		line := make([]byte, 200)
-		n, err := r.Read(line)
-		require.NoError(t, err)
-		go io.Copy(io.Discard, r) // until w is closed
-		_, address, ok := strings.Cut(strings.TrimSpace(string(line[:n])), "listening on ")
-		require.True(t, ok, string(line[:n]))
-		conn, err := grpc.NewClient(address, grpc.WithTransportCredentials(insecure.NewCredentials()))
-		require.NoError(t, err)
-		defer conn.Close()
-		call(conn)
-		stop()
-		select {
-		case c := <-code:
-			require.Equal(t, exitDone, c)
-		case <-time.After(20 * time.Second):
-			require.Fail(t, "it did not stop")
-		}
-	}
+	visit := func(call func(*grpc.ClientConn)) { serving(t, db, call) }
 	book := &v1.GetBookRequest{Name: "kitchens/main/books/newest"}
 	visit(func(c *grpc.ClientConn) {
 		_, err := v1.NewKitchenServiceClient(c).GetBook(t.Context(), book)

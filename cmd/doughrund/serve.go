@@ -107,7 +107,8 @@ func serve(ctx context.Context, s config.Service, now func() time.Time, log *slo
 	case err := <-broken:
 		srv.Stop(0)
 		printed()
-		return fmt.Errorf("the database %s failed, and the service must be started again: %w", s.Database, err)
+		name, _ := config.Redact(s.Database)
+		return fmt.Errorf("the database %s failed, and the service must be started again: %w", name, err)
 	case err := <-served:
 		printed()
 		facts.Close()

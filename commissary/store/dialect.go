@@ -36,6 +36,9 @@ type dialect struct {
 	// after the other whichever program they are of. Empty where one connection
 	// at a time can write anyway.
 	gate string
+	// numbering lets a copy set the numbers that the database gives to rows, and
+	// renumber lets it go on after them; empty where neither needs saying.
+	numbering, renumber string
 	// recovers is set where the database is a program of its own, which after
 	// a failure is asked again. Elsewhere this program must open its file afresh.
 	recovers bool

@@ -24,10 +24,12 @@ import (
 var postgresDialect = dialect{
 	name: goose.DialectPostgres, folder: "migrations/postgres", sort: sortPostgres,
 	migrating: "SELECT pg_advisory_lock(7411)", migrated: "SELECT pg_advisory_unlock(7411)",
-	texts:    func(p string) string { return "SELECT json_array_elements_text(" + p + "::json)" },
-	snapshot: sql.LevelRepeatableRead,
-	gate:     "SELECT pg_advisory_xact_lock(7410)",
-	recovers: true,
+	texts:     func(p string) string { return "SELECT json_array_elements_text(" + p + "::json)" },
+	snapshot:  sql.LevelRepeatableRead,
+	gate:      "SELECT pg_advisory_xact_lock(7410)",
+	numbering: " OVERRIDING SYSTEM VALUE",
+	renumber:  "SELECT setval(pg_get_serial_sequence('%[1]s', 'seq'), max(seq)) FROM %[1]s HAVING max(seq) > 0",
+	recovers:  true,
 }
 
 // IsPostgres reports whether the name of a database is the URL of one in PostgreSQL.

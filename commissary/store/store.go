@@ -109,7 +109,7 @@ func (s *Store) begin(ctx context.Context, writer, readers *sql.DB) error {
 	s.close = sync.OnceValue(func() error { return errors.Join(s.readers.Close(), s.writer.Close()) })
 	err := s.migrate(ctx)
 	if err == nil {
-		err = s.readers.PingContext(ctx)
+		err = s.stays(ctx)
 	}
 	if err != nil {
 		return errors.Join(err, s.close())
