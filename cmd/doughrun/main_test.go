@@ -154,7 +154,7 @@ func TestExitCodeOfEveryError(t *testing.T) {
 		switch kind {
 		case commissary.Internal:
 			want = exitUnexpected
-		case commissary.Denied:
+		case commissary.Denied, commissary.Unproven:
 			want = exitNotAllowed
 		case commissary.Unavailable:
 			want = exitUnavailable

@@ -52,7 +52,7 @@ func TestLots(t *testing.T) {
 	require.Equal(t, page, read(t, filepath.Join(folder, "recall.txt")))
 	files, err := os.ReadDir(folder)
 	require.NoError(t, err)
-	require.Len(t, files, 5)
+	require.Len(t, files, 7, "the page as text, for a browser and on paper, and four tables")
 	require.Contains(t, read(t, filepath.Join(folder, "shipping.csv")), "24 pieces")
 	require.Contains(t, s.do(t, "lot", "recall", lot, "--folder", folder).stderr, "name another folder", "nothing is overwritten")
 	require.Contains(t, s.must(t, exitDone, "lot", "recall", "--drill"), "AN EXERCISE")

@@ -115,7 +115,7 @@ func checkDraws(t *testing.T, s commissary.Store) {
 	require.Equal(t, []commissary.Draw{less}, read(t, s, func(tx commissary.Tx) ([]commissary.Draw, error) {
 		return tx.Lots(here).DrawnBy([]string{"20261126-01"})
 	}), "a correction is kept whatever was kept before")
-	at := func(hour int) time.Time { return time.Unix(1795737600+int64(hour)*3600, 0).UTC() }
+	at := func(hour int) time.Time { return noon.Add(time.Duration(hour) * time.Hour) }
 	mix := commissary.Mix{Vessel: "mixer", Class: "medium", Second: true, Actual: 25_000}
 	update(t, s, func(tx commissary.Tx) error {
 		if err := tx.Batches(here).PutMix("20261126-01", commissary.Mix{Vessel: "mixer", Class: "medium"}, at(0)); err != nil {
