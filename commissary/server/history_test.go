@@ -48,8 +48,7 @@ type world struct {
 }
 
 func newWorld(t *testing.T, seed uint64, bend func(commissary.Lots) commissary.Lots) *world {
-	w := &world{r: rand.New(rand.NewPCG(seed, 99)), date: civil.Date{Year: 2026, Month: time.January, Day: 5}, received: map[string]int64{}, bin: map[string][]string{},
-		expected: map[[2]string]bool{}, balls: map[string]int64{}, held: map[string]bool{}, until: map[string]time.Time{}, picked: map[string]map[string]int64{"east": {}, "west": {}}, dropped: map[string]map[string]int64{"east": {}, "west": {}}}
+	w := emptyWorld(nil, seed)
 	w.kitchen = open(t, func(o *server.Options) {
 		if bend != nil {
 			o.Store = bent{o.Store, bend}
@@ -57,6 +56,11 @@ func newWorld(t *testing.T, seed uint64, bend func(commissary.Lots) commissary.L
 		w.facts = o.Store
 	})
 	return w
+}
+
+func emptyWorld(k *kitchen, seed uint64) *world {
+	return &world{kitchen: k, r: rand.New(rand.NewPCG(seed, 99)), date: civil.Date{Year: 2026, Month: time.January, Day: 5}, received: map[string]int64{}, bin: map[string][]string{},
+		expected: map[[2]string]bool{}, balls: map[string]int64{}, held: map[string]bool{}, until: map[string]time.Time{}, picked: map[string]map[string]int64{"east": {}, "west": {}}, dropped: map[string]map[string]int64{"east": {}, "west": {}}}
 }
 
 func (w *world) at(hour, minute int) {

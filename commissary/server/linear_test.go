@@ -83,7 +83,7 @@ func TestOrdersAreLinearizable(t *testing.T) {
 		evening := evening().AddDate(0, 0, h)
 		k.clock.Set(evening)
 		night := main + "/nights/" + evening.Format(time.DateOnly)
-		history := concurrently(t, k, night, rand.New(rand.NewPCG(seed, uint64(h))))
+		history := concurrently(t, []*kitchen{k}, night, rand.New(rand.NewPCG(seed, uint64(h))))
 		for _, o := range history {
 			done[o.Input.(deed).kind+" "+o.Output.(outcome).reason]++
 		}
@@ -105,8 +105,8 @@ func TestOrdersAreLinearizable(t *testing.T) {
 	}
 }
 
-// concurrently lets five clients work on one order and one of them close the night.
-func concurrently(t *testing.T, k *kitchen, night string, r *rand.Rand) []porcupine.Operation {
+// concurrently lets five clients of the services work on one order and one of them close the night.
+func concurrently(t *testing.T, all []*kitchen, night string, r *rand.Rand) []porcupine.Operation {
 	name := night + "/orders/east"
 	began := time.Now()
 	var mu sync.Mutex
@@ -130,7 +130,7 @@ func concurrently(t *testing.T, k *kitchen, night string, r *rand.Rand) []porcup
 					d.etag = max(known, 1) // there is no other way to say it
 				}
 				call := time.Since(began)
-				o, err := k.perform(t, night, name, d, int64(100*client+i+1))
+				o, err := all[client%len(all)].perform(t, night, name, d, int64(100*client+i+1))
 				back := time.Since(began)
 				if err != nil {
 					t.Error(err)
