@@ -216,11 +216,12 @@ func (d *desk) standing() map[service]quantity.Pieces {
 	return m
 }
 
-// standingLines are the standing order's, for going back to it.
+// standingLines are the standing order's, for going back to it, in the book's order.
 func (d *desk) standingLines() []commissary.OrderLine {
 	var lines []commissary.OrderLine
-	for s, n := range d.standing() {
-		lines = append(lines, commissary.OrderLine{Item: s.item, Pieces: n, BakeDate: s.bake})
+	wish := d.standing()
+	for _, s := range d.changed(nil, wish) {
+		lines = append(lines, commissary.OrderLine{Item: s.item, Pieces: wish[s], BakeDate: s.bake})
 	}
 	return lines
 }

@@ -52,7 +52,7 @@ func (p *pair) Invoke(ctx context.Context, method string, req, resp any, o ...gr
 	other := resp.(proto.Message).ProtoReflect().New().Interface()
 	otherErr := p.conns[1].Invoke(ctx, method, req, other, o...)
 	p.calls++
-	require.True(p.t, sameStatus(status.Convert(err), status.Convert(otherErr)), "call %d, %s %v:\n%v\n%v", p.calls, method, req, err, otherErr)
+	require.True(p.t, sameStatus(status.Convert(err), status.Convert(otherErr)), "call %d, %s %v:\n%v\n%v", p.calls, method, req, status.Convert(err).Proto(), status.Convert(otherErr).Proto())
 	require.True(p.t, proto.Equal(resp.(proto.Message), other), "call %d, %s %v:\n%v\n%v", p.calls, method, req, resp, other)
 	if err == nil {
 		p.by[method]++
