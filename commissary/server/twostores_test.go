@@ -148,7 +148,7 @@ func takeOrders(k *kitchen, r *rand.Rand, night string) {
 		case 5:
 			_, _ = k.orders.CancelOrder(ctx, &v1.CancelOrderRequest{Name: order, Etag: etag, RequestId: id()})
 		case 6:
-			_, _ = k.orders.AdmitLateOrder(ctx, &v1.AdmitLateOrderRequest{Name: order, Etag: etag, LateReason: "the line was down", Lines: []*v1.OrderLine{line("ball", 16)}, RequestId: id()})
+			_, _ = k.orders.AdmitLateOrder(ctx, &v1.AdmitLateOrderRequest{Name: order, Etag: etag, LateReason: "the line was down", Lines: []*v1.OrderLine{line("ball", r.Int64N(9))}, RequestId: id()})
 		case 7:
 			_, _ = k.orders.ListOrders(ctx, &v1.ListOrdersRequest{Night: night, PageSize: 1})
 			_, _ = k.audit.ListChanges(ctx, &v1.ListChangesRequest{Kitchen: main, Subject: night, PageSize: 5})
