@@ -98,13 +98,13 @@ func (k *kitchensNow) Collect(to chan<- prometheus.Metric) {
 	})
 	for _, id := range ids {
 		due, dueErr := k.due(ctx, id)
-		var s standing
+		var s backlog
 		if err == nil {
 			err = dueErr
 		}
 		if err == nil {
 			err = k.view(ctx, func(tx commissary.Tx, _ time.Time) (err error) {
-				s, err = standingOf(tx, id)
+				s, err = backlogOf(tx, id)
 				return err
 			})
 		}
@@ -126,10 +126,10 @@ func (k *kitchensNow) Collect(to chan<- prometheus.Metric) {
 	}
 }
 
-// standing counts what a kitchen would want to be woken for.
-type standing struct{ waiting, unplanned, excepting int }
+// backlog counts what a kitchen would want to be woken for.
+type backlog struct{ waiting, unplanned, excepting int }
 
-func standingOf(tx commissary.Tx, id string) (s standing, err error) {
+func backlogOf(tx commissary.Tx, id string) (s backlog, err error) {
 	nights, err := tx.Nights(id).List(civil.Date{}, metricNights)
 	if err != nil {
 		return s, err
