@@ -103,6 +103,7 @@ var sole = []struct{ path, room, why string }{
 	{"modernc.org/sqlite", "commissary/store", "one room speaks SQL"},
 	{"github.com/pressly/goose", "commissary/store", "one room speaks SQL"},
 	{"github.com/jackc/pgx", "commissary/store", "one room speaks SQL"},
+	{"github.com/prometheus/client_golang", "commissary/server", "it alone is measured"},
 }
 
 func TestEveryRoomStandsInTheTable(t *testing.T) {

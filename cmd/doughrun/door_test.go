@@ -48,6 +48,8 @@ tls_certificate: server.crt
 tls_key: server.key
 client_authority: authority.crt
 close_due: "no"
+log_level: debug
+log_format: json
 `), 0o600))
 	service := exec.Command(in("doughrund"), "serve", "--config", "doughrund.yaml")
 	service.Dir = dir

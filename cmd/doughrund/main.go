@@ -41,7 +41,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		SilenceErrors: true,
 	}
 	root.AddCommand(serveCommand(), configCommand(), demoCommand(), certCommand(), callerCommand(),
-		backupCommand(), restoreCommand(), migrateCommand())
+		backupCommand(), restoreCommand(), migrateCommand(), selfcheckCommand())
 	root.SetArgs(args)
 	root.SetIn(stdin)
 	root.SetOut(stdout)

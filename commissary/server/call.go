@@ -20,7 +20,7 @@ import (
 	v1 "doughrun/proto/doughrun/v1"
 )
 
-// Every call passes these, outermost first: logs sees the final status,
+// Every call passes these, outermost first: times measures, logs sees the final status,
 // answers turns refusals into statuses, recovers turns a panic of anything
 // inside into an internal error, limits bounds the time, identifies says who
 // calls, admits asks the table whether they may, and validates holds the

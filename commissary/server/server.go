@@ -10,6 +10,7 @@ import (
 	"errors"
 	"log/slog"
 	"net"
+	"net/http"
 	"time"
 
 	"google.golang.org/grpc"
@@ -73,7 +74,8 @@ type Options struct {
 type Server struct {
 	core   *core
 	grpc   *grpc.Server
-	admin  *grpc.Server
+	admin  *grpc.Server // of the watch
+	watch  *http.Server
 	health *health.Server
 }
 
@@ -95,7 +97,9 @@ func New(o Options) (*Server, error) {
 	if o.Released == nil {
 		o.Released = func(string, civil.Date) {}
 	}
-	c := &core{store: o.Store, now: o.Now, books: newShelf(), released: o.Released}
+	c := &core{now: o.Now, books: newShelf(), released: o.Released}
+	measures := newMetrics(c)
+	c.store = timed{o.Store, measures}
 	identifies := identifiesLocal
 	options := []grpc.ServerOption{
 		grpc.MaxRecvMsgSize(maxMessage),
@@ -110,8 +114,9 @@ func New(o Options) (*Server, error) {
 		identifies = newDoor(c, o.Rate).identifies
 		options = append(options, grpc.Creds(credentials.NewTLS(o.TLS)), grpc.StreamInterceptor(refusesStreams))
 	}
-	options = append(options, grpc.ChainUnaryInterceptor(logs(o.Log), answers(o.NewID), recovers, limits(o.CallLimit), identifies, c.admits, validates(rules)))
+	options = append(options, grpc.ChainUnaryInterceptor(measures.times, logs(o.Log), answers(o.NewID), recovers, limits(o.CallLimit), identifies, c.admits, validates(rules)))
 	s := &Server{core: c, grpc: grpc.NewServer(options...), admin: grpc.NewServer(), health: health.NewServer()}
+	s.watch = measures.watch(s.admin)
 	c.register(s.grpc)
 	for name := range s.grpc.GetServiceInfo() {
 		s.health.SetServingStatus(name, healthv1.HealthCheckResponse_SERVING)
@@ -141,9 +146,15 @@ func (c *core) register(to grpc.ServiceRegistrar) {
 func (s *Server) Serve(l net.Listener) error { return s.grpc.Serve(l) }
 
 // ServeAdmin answers on l what watches the service asks: health and, for
-// generic clients, the contract by reflection. Nobody proves who they are, so l
-// must be on this machine alone.
-func (s *Server) ServeAdmin(l net.Listener) error { return s.admin.Serve(l) }
+// generic clients, the contract by reflection; metrics over HTTP under /metrics.
+// Nobody proves who they are, so l must be on this machine alone. It returns
+// nil after Stop.
+func (s *Server) ServeAdmin(l net.Listener) error {
+	if err := s.watch.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+		return err
+	}
+	return nil
+}
 
 // Stop turns new calls away, lets the running ones end, and cuts off those
 // that are not done within the limit.
@@ -152,6 +163,7 @@ func (s *Server) Stop(limit time.Duration) {
 	cut := time.AfterFunc(limit, s.grpc.Stop)
 	defer cut.Stop()
 	s.grpc.GracefulStop()
+	s.watch.Close() // nobody waits for its answers
 	s.admin.Stop()
 }
 

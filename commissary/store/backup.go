@@ -3,10 +3,11 @@ package store
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"os"
 	"path/filepath"
+
+	"doughrun/commissary"
 )
 
 // Backup writes all facts of a store, as they are at one instant, into a new
@@ -15,7 +16,7 @@ import (
 // whole, verified and on the disk.
 func Backup(ctx context.Context, from *Store, file string) (e Extent, err error) {
 	if _, err := os.Lstat(file); err == nil {
-		return e, fmt.Errorf("%s is there already, and a backup is never overwritten; choose another name", file)
+		return e, commissary.Refuse(commissary.Precondition, "FILE_EXISTS", "%s is there already, and a backup is never overwritten; choose another name", file)
 	}
 	return e, aside(file, func(part string) error {
 		to, err := Open(ctx, part, Options{Readers: 1})
@@ -40,7 +41,7 @@ func Backup(ctx context.Context, from *Store, file string) (e Extent, err error)
 // stays as it is. One of an earlier version of the program will do.
 func Restore(ctx context.Context, file string, to *Store) (e Extent, err error) {
 	if info, err := os.Stat(file + "-wal"); err == nil && info.Size() > 0 {
-		return e, fmt.Errorf("%s is a database in use, or one that was not closed (there is %[1]s-wal); take a backup of it with: doughrund backup FILE --database %[1]s", file)
+		return e, commissary.Refuse(commissary.Precondition, "FILE_IN_USE", "%s is a database in use, or one that was not closed (there is %[1]s-wal); take a backup of it with: doughrund backup FILE --database %[1]s", file)
 	}
 	return e, aside(file, func(part string) error {
 		if err := duplicate(file, part); err != nil {

@@ -142,6 +142,7 @@ func backupUnderLoad(t *testing.T, s *Store) {
 		require.NoFileExists(t, file+"-wal")
 		_, err = Backup(t.Context(), s, file)
 		require.ErrorContains(t, err, "never overwritten")
+		require.Equal(t, commissary.Precondition, commissary.KindOf(err))
 	}
 	stop()
 	wg.Wait()
@@ -170,6 +171,8 @@ func TestAlteredBackupIsRefused(t *testing.T) {
 	defer to.Close()
 	_, err = Restore(t.Context(), file, to)
 	require.ErrorContains(t, err, "was altered at row 1")
+	_, err = Restore(t.Context(), filepath.Join(dir, "facts.db"), to)
+	require.ErrorContains(t, err, "a database in use")
 	e, err := to.Extent(t.Context())
 	require.NoError(t, err)
 	require.Zero(t, e.Rows, "nothing of it is kept")

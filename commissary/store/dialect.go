@@ -39,6 +39,8 @@ type dialect struct {
 	// numbering lets a copy set the numbers that the database gives to rows, and
 	// renumber lets it go on after them; empty where neither needs saying.
 	numbering, renumber string
+	// examined is what Examine asks.
+	examined []examination
 	// recovers is set where the database is a program of its own, which after
 	// a failure is asked again. Elsewhere this program must open its file afresh.
 	recovers bool

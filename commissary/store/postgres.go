@@ -29,6 +29,7 @@ var postgresDialect = dialect{
 	gate:      "SELECT pg_advisory_xact_lock(7410)",
 	numbering: " OVERRIDING SYSTEM VALUE",
 	renumber:  "SELECT setval(pg_get_serial_sequence('%[1]s', 'seq'), max(seq)) FROM %[1]s HAVING max(seq) > 0",
+	examined:  examinedInPostgres,
 	recovers:  true,
 }
 

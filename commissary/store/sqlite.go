@@ -18,7 +18,8 @@ import (
 
 var sqliteDialect = dialect{
 	name: goose.DialectSQLite3, folder: "migrations/sqlite", sort: sortSQLite,
-	texts: func(p string) string { return "SELECT value FROM json_each(" + p + ")" },
+	texts:    func(p string) string { return "SELECT value FROM json_each(" + p + ")" },
+	examined: examinedInSQLite,
 }
 
 // oldestSQLite is the first version in which two connections that write or

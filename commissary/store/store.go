@@ -7,11 +7,12 @@
 // LOT_NOT_FOUND, DISPATCH_NOT_FOUND, REPLY_NOT_FOUND and CREDENTIAL_NOT_FOUND; for
 // conflicts STALE_REVISION, LOT_EXISTS, REQUEST_SETTLED, NAME_IN_USE,
 // CREDENTIAL_EXISTS and TAKEN; for preconditions
-// LOT_OVERDRAWN, BATCH_STARTED, NOT_KEPT and CHAIN_BROKEN; LINE_TWICE for an
+// LOT_OVERDRAWN, BATCH_STARTED, NOT_KEPT, CHAIN_BROKEN, NOT_EMPTY, FILE_EXISTS
+// and FILE_IN_USE; LINE_TWICE for an
 // order that names an item twice for one bake date. Unavailable are
 // STORE_BUSY, STORE_CLOSED, STORE_DOWN, CALL_ENDED (nothing was changed) and
 // OUTCOME_UNKNOWN (send again with the same request id). Internal are
-// STORE_REFUSED, STORE_MISUSED and STORE_FAILED.
+// STORE_REFUSED, STORE_MISUSED, STORE_FAILED and COPY_DIFFERS.
 //
 // Instants are kept in UTC to the microsecond, inside plans, batches and
 // dispatches as they are.
