@@ -100,7 +100,11 @@ func (w *webWriter) block(b block) {
 	case b.kind == written:
 		fmt.Fprintf(w, "<p class=\"%s\">%s</p>\n", hanging(b), marked(b))
 	case b.kind == asIs:
-		fmt.Fprintf(w, "<p class=\"fill\">%s</p>\n", blanked(b.left))
+		fmt.Fprintf(w, "<p class=\"fill\">")
+		for part := range strings.SplitSeq(b.left, "  ") { // a label and its blank stay on one line
+			fmt.Fprintf(w, "<span>%s</span> ", blanked(part))
+		}
+		fmt.Fprint(w, "</p>\n")
 	case b.kind == pictured:
 		fmt.Fprintf(w, "<figure>\n%s</figure>\n", b.picture.svg())
 	}
