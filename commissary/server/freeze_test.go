@@ -120,3 +120,36 @@ func TestADoughFreezesWhenItIsMixed(t *testing.T) {
 	require.Contains(t, faults[0].GetDescription(), "batch "+dough.GetId()+", the last one for it, began")
 	require.Contains(t, faults[0].GetDescription(), "for Sun 29 Nov")
 }
+
+// A prep freezes when its batch begins, though another could still come in time.
+func TestAPrepFreezesWhenItIsStarted(t *testing.T) {
+	k := open(t)
+	_, err := k.submit(east, "", line("sauce-3kg", 6))
+	require.NoError(t, err)
+	k.clock.Set(at("2026-11-27T01:10:00-05:00"))
+	k.close()
+	_, err = k.plans.ReleasePlan(t.Context(), release(k.draft()))
+	require.NoError(t, err)
+	var sauce *v1.Batch
+	for _, b := range k.posted() {
+		for _, s := range b.GetServes() {
+			if s.GetItemId() == "sauce-3kg" && s.GetBakeDate() == "2026-11-27" {
+				require.True(t, sauce == nil || sauce == b, "one batch")
+				sauce = b
+			}
+		}
+	}
+	require.NotNil(t, sauce)
+	began := sauce.GetSteps()[0].GetStartTime().AsTime()
+	require.True(t, began.Before(at("2026-11-27T04:44:00-05:00")), "before the last moment for a kettle")
+	k.clock.Set(began)
+	_, err = k.admit(east, "1", line("sauce-3kg", 7))
+	require.NoError(t, err, "it can still be made larger")
+	_, err = k.batches.StartBatch(t.Context(), &v1.StartBatchRequest{Name: sauce.GetName(), Etag: sauce.GetEtag(), RequestId: id()})
+	require.NoError(t, err)
+	k.clock.Set(began.Add(time.Minute))
+	_, err = k.admit(east, "2", line("sauce-3kg", 40))
+	_, _, faults := refused(t, err, codes.FailedPrecondition, "LINE_FROZEN")
+	require.Contains(t, faults[0].GetDescription(), "batch "+sauce.GetId()+", the last one for it, began")
+	require.Contains(t, faults[0].GetDescription(), "for Sat 28 Nov")
+}

@@ -6,8 +6,11 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 
+	"doughrun/commissary"
+	"doughrun/commissary/server"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -178,4 +181,30 @@ func TestCallList(t *testing.T) {
 	n, err := k.nights.CloseNight(t.Context(), &v1.CloseNightRequest{Name: night, RequestId: id()})
 	require.NoError(t, err)
 	require.Len(t, n.GetNight().GetSilentShops(), 1)
+}
+
+// A shop writes no telephoned order, and of the shops to be called it sees none but itself.
+func TestAShopSpeaksForItselfAlone(t *testing.T) {
+	s := protect(t, server.Rate{PerSecond: 1e6, Burst: 1e6, Together: 100})
+	till := s.as(s.admit(commissary.Caller{Name: "till", Kitchen: "main", Role: commissary.RoleShop, Scope: "east"}))
+	desk := s.as(s.admit(commissary.Caller{Name: "desk", Kitchen: "main", Role: commissary.RolePlanner}))
+	silent := func(conn *grpc.ClientConn) (shops []string) {
+		n, err := v1.NewNightServiceClient(conn).GetNight(t.Context(), &v1.GetNightRequest{Name: night})
+		require.NoError(t, err)
+		for _, s := range n.GetNight().GetSilentShops() {
+			shops = append(shops, s.GetShopId())
+		}
+		return shops
+	}
+	require.Equal(t, []string{"east", "west"}, silent(desk))
+	require.Equal(t, []string{"east"}, silent(till))
+
+	phoned := &v1.SubmitOrderRequest{Name: east, Lines: []*v1.OrderLine{line("ball", 8)}, PhonedBy: "the closer", RequestId: id()}
+	_, err := v1.NewOrderServiceClient(till).SubmitOrder(t.Context(), phoned)
+	refused(t, err, codes.PermissionDenied, "NOT_ALLOWED")
+	require.Equal(t, []string{"east", "west"}, silent(desk), "nothing was written down")
+	_, err = v1.NewOrderServiceClient(desk).SubmitOrder(t.Context(), phoned)
+	require.NoError(t, err, "the kitchen may")
+	require.Empty(t, silent(till))
+	require.Equal(t, []string{"west"}, silent(desk))
 }
