@@ -1,7 +1,6 @@
 package forecast
 
 import (
-	"cmp"
 	"math"
 	"slices"
 
@@ -266,10 +265,21 @@ func (c *contest) predict(d int) {
 	if c.sparse() {
 		score = c.square
 	}
-	slices.SortFunc(c.ranking, func(a, b int) int { return cmp.Or(cmp.Compare(score[a], score[b]), cmp.Compare(a, b)) })
+	// By insertion: from one day to the next hardly any method changes its place.
+	r := c.ranking
+	for i := range r {
+		for j := i; j > 0 && (score[r[j]] < score[r[j-1]] || score[r[j]] == score[r[j-1]] && r[j] < r[j-1]); j-- {
+			r[j], r[j-1] = r[j-1], r[j]
+		}
+	}
 	c.settled[row] = c.compared >= believed
-	for h := 1; h <= Reach; h++ {
-		c.chosen[row][h-1] = c.ahead(d, h)
+	best := c.best()
+	for h := range Reach {
+		sum := 0.0
+		for _, i := range best {
+			sum += c.made[row][i][h]
+		}
+		c.chosen[row][h] = sum / float64(len(best))
 	}
 }
 

@@ -81,7 +81,8 @@ type Spread struct {
 // did not exceed: definition 1 of Hyndman and Fan, "Sample quantiles in
 // statistical packages", The American Statistician 50 (1996) 361-365, which is
 // the newsvendor's own rule for whole counts. With too few misses the
-// deviation is at least that of customers who come one by one (Poisson).
+// deviation is at least that of customers who come one by one (Poisson). The
+// windows are left sorted.
 func (f *Fit) spreadFrom(windows [Reach][]float64) {
 	expected := 0.0
 	for i, misses := range windows {
@@ -94,10 +95,10 @@ func (f *Fit) spreadFrom(windows [Reach][]float64) {
 		if len(misses) < enough {
 			deviation = max(deviation, 1/math.Sqrt(max(expected, 1)))
 		} else {
-			sorted := slices.Sorted(slices.Values(misses))
+			slices.Sort(misses)
 			for k, level := range levels {
-				at := (len(sorted)*int(level) + int(quantity.Whole) - 1) / int(quantity.Whole) // at least 1
-				s.Over[k] = share(sorted[at-1])
+				at := (len(misses)*int(level) + int(quantity.Whole) - 1) / int(quantity.Whole) // at least 1
+				s.Over[k] = share(misses[at-1])
 			}
 		}
 		s.Deviation = share(deviation)
