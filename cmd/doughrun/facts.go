@@ -82,7 +82,13 @@ func applyFacts(name string, text []byte, zone *civil.Zone, in *plan.Input, batc
 		if errors.Is(err, io.EOF) {
 			break
 		}
-		line, _ := r.FieldPos(0)
+		line := 0
+		var unread *csv.ParseError
+		if errors.As(err, &unread) {
+			line, err = unread.Line, unread.Err
+		} else if err == nil {
+			line, _ = r.FieldPos(0)
+		}
 		fault := func(format string, args ...any) {
 			refuse.Faults = append(refuse.Faults, commissary.Fault{Where: fmt.Sprintf("%s:%d", name, line), Text: fmt.Sprintf(format, args...)})
 		}

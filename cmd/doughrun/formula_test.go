@@ -10,7 +10,9 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"doughrun/commissary"
+	"doughrun/commissary/civil"
 	"doughrun/commissary/ferment"
+	"doughrun/commissary/plan"
 	"doughrun/commissary/quantity"
 )
 
@@ -189,4 +191,68 @@ func replaced(t *testing.T, text, from, to string) string {
 	t.Helper()
 	require.Contains(t, text, from)
 	return strings.Replace(text, from, to, 1)
+}
+
+// calculated runs a calculator on what somebody typed: it answers or says what
+// is wrong, and never both.
+func calculated(t *testing.T, args ...string) {
+	t.Helper()
+	r := do(t, append([]string{"formula"}, args...)...)
+	require.Contains(t, []int{exitDone, exitUsage, exitRefused}, r.code, r.stderr)
+	require.Equal(t, r.code == exitDone, r.stdout != "", r.stderr)
+	require.True(t, r.code == exitDone || r.stderr != "")
+}
+
+func FuzzYeast(f *testing.F) {
+	f.Add("2 h at 24 °C", "46 h to 3 °C", "280 g", "50 kg", "chart_heads")
+	f.Add("72 h at 37 °F", "", "", "50 lb", "one_third")
+	f.Add("0 s at 0 °C", "1 min to -5 °C", "0 g", "-1 kg", "\x00")
+	f.Fuzz(func(t *testing.T, first, second, ball, flour, convention string) {
+		calculated(t, "yeast", "--stage="+first, "--stage="+second, "--ball="+ball, "--flour="+flour, "--convention="+convention)
+		calculated(t, "yeast", "--stage="+first, "--flour="+flour, "--output=json")
+	})
+}
+
+func FuzzReady(f *testing.F) {
+	f.Add("0.2 %", "instant", "4 h at 72 °F", "3 °C", "280 g")
+	f.Add("0.3 %", "fresh", "48 h to 40 °F", "", "")
+	f.Add("0 %", "wild", "", "-300 °C", "1 t")
+	f.Fuzz(func(t *testing.T, yeast, kind, stage, then, ball string) {
+		calculated(t, "ready", "--yeast="+yeast, "--type="+kind, "--stage=2 h at 24 °C", "--stage="+stage, "--then="+then, "--ball="+ball)
+	})
+}
+
+// Whatever stands in a file of facts, it is applied whole or refused with its
+// faults, and no lot is without pieces.
+func FuzzFacts(f *testing.F) {
+	text, err := os.ReadFile(kitchenFile)
+	require.NoError(f, err)
+	b, err := wholeBook(kitchenFile, text)
+	require.NoError(f, err)
+	zone, err := civil.LoadZone(b.Kitchen.Zone)
+	require.NoError(f, err)
+	f.Add(factColumns + "\noutage,big-mixer,2026-11-27 05:00,2026-11-27 09:00,,,belt\n")
+	f.Add(factColumns + "\nout,20261126-01,2026-11-27 05:00,,house-280,12,\nstarted,20261126-02,2026-11-27 05:00,,,,\nscrapped,20261126-02,2026-11-27 05:00,,,,torn\n")
+	f.Add(factColumns + "\nout,20261126-01,,,,-1,\n\"")
+	f.Fuzz(func(t *testing.T, facts string) {
+		in := plan.Input{Book: b}
+		batches := map[string]*commissary.Batch{}
+		for _, id := range []string{"20261126-01", "20261126-02"} {
+			batches[id] = &commissary.Batch{ID: id, Formula: "house-dough", State: commissary.BatchPosted, Makes: []commissary.Making{{Item: "house-280", Pieces: 96}, {Item: "house-430", Pieces: 60}}}
+		}
+		if err := applyFacts("facts.csv", []byte(facts), zone, &in, batches); err != nil {
+			var e *commissary.Error
+			require.ErrorAs(t, err, &e)
+			require.NotEmpty(t, e.Faults)
+			return
+		}
+		for _, l := range in.Lots {
+			require.Positive(t, l.Pieces)
+			require.NotEmpty(t, l.Code)
+		}
+		for _, o := range in.Outages {
+			require.True(t, isResource(b, o.Resource))
+			require.True(t, o.To.IsZero() || o.To.After(o.From))
+		}
+	})
 }

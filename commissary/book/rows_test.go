@@ -218,3 +218,26 @@ func FuzzReadOrders(f *testing.F) {
 		}
 	})
 }
+
+// Whatever a file of lots says, it is read whole or refused with its faults.
+func FuzzReadLots(f *testing.F) {
+	b := demoBook(f)
+	f.Add(demoNight(f, "lots.csv"))
+	f.Add([]byte("code,item,formula,quantity,made,held\nP-1,,poolish,18 kg,2026-11-25 05:10,a wet sack\n"))
+	f.Add([]byte("code,item,formula,quantity,made,held\na,house-280,pan-dough,-1,2026-11-01 01:30,\na,,house-dough,1 kg,2026-11-25T05:10:00-05:00,\n"))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		lots, err := ReadLots("l.csv", data, b)
+		if err != nil {
+			require.Empty(t, lots)
+			require.NotEmpty(t, faults(t, err))
+			return
+		}
+		for i, l := range lots {
+			require.True(t, i == 0 || lots[i-1].Code < l.Code, "in order, and no code twice")
+			require.Equal(t, l.Item != "", l.Pieces > 0)
+			require.Equal(t, l.Item == "", l.Mass > 0)
+			require.NotEmpty(t, l.Formula)
+			require.False(t, l.Made.IsZero())
+		}
+	})
+}

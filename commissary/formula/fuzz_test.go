@@ -80,3 +80,37 @@ func FuzzBall(f *testing.F) {
 		require.InDelta(t, m, int64(back), 2+float64(m)*1e-6+float64(w)*float64(w)*1e-12)
 	})
 }
+
+// Whatever a maker's table says, a vessel holds at most its row, and the rest
+// is a cut that is named.
+func FuzzCapacity(f *testing.F) {
+	f.Add(int64(620_000), int64(80_000_000), int64(900_000), int64(500_000), int64(100_000), int64(2_500_000), int32(18_000), true)
+	f.Add(int64(0), int64(1)<<62, int64(-1), int64(1), int64(-5), int64(0), int32(-300_000), false)
+	f.Fuzz(func(t *testing.T, water, most, factor, listed, volume, rise int64, needed int32, solids bool) {
+		fm := dough(t, "flour 100")
+		fm.Lines = append(fm.Lines, commissary.FormulaLine{Ingredient: "water", Share: quantity.PPM(water)})
+		fm.Rise = quantity.PPM(rise)
+		row := commissary.CapacityRow{Max: min(quantity.Mass(most), quantity.MaxMass), Listed: quantity.PPM(listed)}
+		if solids {
+			row.Basis = commissary.OfFlourWater
+		}
+		v := mixer(row, commissary.Derating{Cause: commissary.ColdWater, Below: 20 * quantity.Degree, Factor: quantity.PPM(factor)})
+		v.Volume = volume
+		fill, err := Capacity(pantry(), v, fm, false, Water{Needed: quantity.Temp(needed)})
+		if err != nil {
+			require.NotEmpty(t, err.Error())
+			return
+		}
+		if row.Max < 0 || factor < 0 || factor > int64(quantity.Whole) || listed < 0 {
+			return // no book says so
+		}
+		require.LessOrEqual(t, fill.Largest, quantity.MaxMass)
+		if !solids {
+			require.LessOrEqual(t, fill.Largest, row.Max)
+		}
+		if fill.Largest == row.Max && !solids {
+			return
+		}
+		require.True(t, solids || len(fill.Cuts) > 0)
+	})
+}
