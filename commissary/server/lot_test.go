@@ -1,7 +1,9 @@
 package server_test
 
 import (
+	"context"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -9,6 +11,8 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
 
+	"doughrun/commissary/quantity"
+	"doughrun/commissary/sheet"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -149,6 +153,97 @@ func TestFinishRecordsWhatCameOut(t *testing.T) {
 	require.Equal(t, v1.MovementKind_MOVEMENT_KIND_CORRECTED, moves[len(moves)-1].GetKind())
 	require.Equal(t, int64(-2), moves[len(moves)-1].GetPieces())
 	require.Equal(t, "miscounted", moves[len(moves)-1].GetReason())
+}
+
+// Two bakers press finish in the same second: one record stands, the other is
+// told whose, and what came out is counted once.
+func TestTwoBakersFinishAtOnce(t *testing.T) {
+	k, b := baking(t)
+	begun := k.begin(b)
+	k.wait(time.Hour)
+	planned := b.GetMakes()[0].GetPieces()
+	const bakers = 2
+	type said struct {
+		out *v1.FinishBatchResponse
+		err error
+	}
+	start, answers := make(chan struct{}), make(chan said)
+	for i := range int64(bakers) {
+		req := &v1.FinishBatchRequest{Name: b.GetName(), Etag: begun.GetEtag(), RequestId: id(),
+			Actual: &v1.BatchActual{Pieces: []*v1.BatchPieces{{ItemId: "ball", Pieces: planned - i}}}}
+		go func() {
+			<-start
+			out, err := k.batches.FinishBatch(context.Background(), req)
+			answers <- said{out, err}
+		}()
+	}
+	close(start)
+	var won []*v1.FinishBatchResponse
+	for range bakers {
+		a := <-answers
+		if a.err == nil {
+			won = append(won, a.out)
+			continue
+		}
+		s, _, _ := refused(t, a.err, codes.FailedPrecondition, "BATCH_OUT")
+		require.Contains(t, s.Message(), "recorded by local")
+	}
+	require.Len(t, won, 1)
+	now, err := k.batches.GetBatch(t.Context(), &v1.GetBatchRequest{Name: b.GetName()})
+	require.NoError(t, err)
+	require.Len(t, now.GetBatch().GetOutcomes(), 1)
+	require.True(t, proto.Equal(won[0].GetBatch(), now.GetBatch()))
+	lot := k.lot(won[0].GetLots()[0].GetCode())
+	require.Len(t, lot.GetMovements(), 1)
+	require.Equal(t, won[0].GetBatch().GetOutcomes()[0].GetPieces()[0].GetPieces(), lot.GetLot().GetPieces())
+}
+
+// A lot past its use-by is refused at the finish, or taken with a reason that
+// stays with the batch.
+func TestAnExpiredLotAtTheFinish(t *testing.T) {
+	k, b := baking(t)
+	k.receive("salt", "S-2", 50, func(r *v1.ReceiveLotRequest) { r.UseByDate = "2026-11-26" })
+	begun := k.begin(b)
+	k.wait(time.Hour)
+	salt := []string{"salt.S-2"}
+	_, err := k.finish(begun, func(r *v1.FinishBatchRequest) { r.Actual = &v1.BatchActual{LotCodes: salt} })
+	s, _, _ := refused(t, err, codes.FailedPrecondition, "LOT_EXPIRED")
+	require.Contains(t, s.Message(), "salt.S-2")
+	require.Equal(t, int64(50_000_000), k.lot("salt.S-2").GetLot().GetMassMg(), "nothing was taken")
+	out, err := k.finish(begun, func(r *v1.FinishBatchRequest) {
+		r.Actual, r.ExpiredReason = &v1.BatchActual{LotCodes: salt}, "salt keeps"
+	})
+	require.NoError(t, err)
+	require.Less(t, k.lot("salt.S-2").GetLot().GetMassMg(), int64(50_000_000))
+	kept, err := k.batches.GetBatch(t.Context(), &v1.GetBatchRequest{Name: out.GetBatch().GetName()})
+	require.NoError(t, err)
+	require.Equal(t, "salt keeps", kept.GetBatch().GetOutcomes()[0].GetReason())
+}
+
+// A shop complains of a ball: its lot names the batch, whose sheet is there to
+// read, and the other lots that came out of it.
+func TestAComplaintLeadsToTheSheetAndTheSisters(t *testing.T) {
+	k := open(t)
+	ball := string(book(t))
+	ball = ball[strings.Index(ball, "  ball:\n"):strings.Index(ball, "  sauce-3kg:\n    name")]
+	k.rewrite("items:\n", "items:\n"+strings.NewReplacer("  ball:", "  small:", "Ball 250 g", "Small ball", "mass: 250 g", "mass: 180 g").Replace(ball))
+	out, err := k.made(91, "dough", "mixer", "ball", 100, 254*quantity.Gram, nil, func(r *v1.FinishBatchRequest) {
+		r.Confirm, r.Actual = true, &v1.BatchActual{Pieces: []*v1.BatchPieces{{ItemId: "ball", Pieces: 60}, {ItemId: "small", Pieces: 50}}}
+	})
+	require.NoError(t, err)
+	require.Len(t, out.GetLots(), 2)
+	complained, sister := out.GetLots()[0].GetCode(), out.GetLots()[1].GetCode()
+	require.NoError(t, k.move(complained, "", "van/round/east", 20, ""))
+	require.NoError(t, k.move(complained, "van/round/east", "east", 20, ""))
+	tr, err := k.lots.TraceLot(t.Context(), &v1.TraceLotRequest{Name: main + "/lots/" + complained})
+	require.NoError(t, err)
+	require.Equal(t, []string{sister}, tr.GetSisterCodes())
+	page := sheet.Trace(tr)
+	require.Contains(t, page, out.GetBatch().GetId(), "what doughrun batch sheet asks for")
+	require.Contains(t, page, sister)
+	got, err := k.batches.GetBatch(t.Context(), &v1.GetBatchRequest{Name: out.GetBatch().GetName()})
+	require.NoError(t, err)
+	require.NotEmpty(t, got.GetSheet().GetLines())
 }
 
 func TestScrap(t *testing.T) {

@@ -338,6 +338,20 @@ func TestAHoldReachesReleasedPages(t *testing.T) {
 	_, err = k.dispatches.ReleaseDispatch(t.Context(), &v1.ReleaseDispatchRequest{Night: night, DraftTime: d.GetDraftTime(), InputHash: d.GetInputHash(), RequestId: id()})
 	require.NoError(t, err)
 	const lot = "B-25A"
+	onReceipts := func() map[string]bool {
+		found := map[string]bool{}
+		for _, order := range []string{east, west} {
+			for _, l := range k.receipt(order) {
+				for _, p := range l.GetParts() {
+					if p.GetHeldReason() != "" {
+						require.Equal(t, lot, p.GetLotCode())
+						found[p.GetHeldReason()] = true
+					}
+				}
+			}
+		}
+		return found
+	}
 	held := func() (onPicks, onManifest, onDispatch, onList int) {
 		got, err := k.dispatches.GetDispatch(t.Context(), &v1.GetDispatchRequest{Name: night + "/dispatches/1"})
 		require.NoError(t, err)
@@ -379,16 +393,19 @@ func TestAHoldReachesReleasedPages(t *testing.T) {
 	}
 	none, _, _, _ := held()
 	require.Zero(t, none)
+	require.Empty(t, onReceipts())
 	_, err = k.lots.HoldLot(t.Context(), &v1.HoldLotRequest{Name: main + "/lots/" + lot, Reason: "metal in the sifter", RequestId: id()})
 	require.NoError(t, err)
 	a, b, c, l := held()
 	require.Positive(t, a)
 	require.Equal(t, []int{a, a, a}, []int{b, c, l})
+	require.Equal(t, map[string]bool{"metal in the sifter": true}, onReceipts(), "the shop reads it too")
 	refused(t, k.move(lot, "van/round/east", "east", 1, ""), codes.FailedPrecondition, "LOT_HELD")
 	_, err = k.lots.ReleaseLot(t.Context(), &v1.ReleaseLotRequest{Name: main + "/lots/" + lot, Reason: "magnet found nothing", RequestId: id()})
 	require.NoError(t, err)
 	none, _, _, _ = held()
 	require.Zero(t, none)
+	require.Empty(t, onReceipts())
 
 	// A sack that declares more.
 	odd := k.receive("flour", "L-2", 500, func(r *v1.ReceiveLotRequest) { r.AllergensRead, r.Allergens = true, []string{"wheat", "soy"} })
