@@ -3,6 +3,8 @@ package book
 import (
 	"fmt"
 	"os"
+	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -303,4 +305,28 @@ func TestReadTakesTheDoughScience(t *testing.T) {
 		require.ErrorAs(t, err, &e, want)
 		require.Len(t, e.Faults, 1, want)
 	}
+}
+
+var keyRead = regexp.MustCompile(`\b(?:read|must)\(\w+, "([a-z_]+)"|\b\w\.(?:refer|take|section|words|groups|window)\("([a-z_]+)"`)
+
+// The book to copy is the reference of the book: whatever the reader takes
+// stands in it, used or explained.
+func TestTheExampleNamesEveryKey(t *testing.T) {
+	sources, err := filepath.Glob("*.go")
+	require.NoError(t, err)
+	example := string(demoBytes(t))
+	keys := 0
+	for _, file := range sources {
+		if strings.HasSuffix(file, "_test.go") {
+			continue
+		}
+		source, err := os.ReadFile(file)
+		require.NoError(t, err)
+		for _, m := range keyRead.FindAllStringSubmatch(string(source), -1) {
+			key := m[1] + m[2]
+			require.Regexp(t, `\b`+key+`\b`, example, "%s takes %q, and testdata/kitchen.yaml does not name it", file, key)
+			keys++
+		}
+	}
+	require.Greater(t, keys, 100)
 }
