@@ -70,6 +70,32 @@ func TestCalculatorsAreAsTheyWere(t *testing.T) {
 	}
 }
 
+// A kitchen that thinks in pounds and Fahrenheit is answered so, the arithmetic
+// too, whatever the book's masses are written in.
+func TestCalculatorsUseTheKitchensUnits(t *testing.T) {
+	text := replaced(t, read(t, kitchenFile), "units: metric", "units: us")
+	text = replaced(t, text, "House ball 430 g", "House ball 15 oz")
+	text = replaced(t, text, "    mass: 430 g", "    mass: 15 oz")
+	us := write(t, "kitchen.yaml", replaced(t, text, "  room: 22 °C", "  room: 72 °F"))
+	for _, tc := range []struct {
+		args []string
+		want []string
+	}{
+		{[]string{"scale", "house-dough", "--pieces", "40 house-430"}, []string{"40 × 15 oz", " lb "}},
+		{[]string{"water", "house-dough", "--tap", "77 °F", "--dough", "130 lb"}, []string{"4 × 75.2 °F − (room 72 + ", "of ice"}},
+		{[]string{"yeast", "--stage", "2 h at 75 °F", "--stage", "46 h to 37 °F", "--ball", "10 oz", "--flour", "50 lb"}, []string{"cooling from 75 °F to 37 °F", "for 50 lb"}},
+		{[]string{"ready", "--item", "house-430", "--made", "2026-11-25 05:10", "--shop", "station"}, []string{"°F"}},
+		{[]string{"capacity", "house-dough"}, []string{" lb", "°F"}},
+	} {
+		r := do(t, append([]string{"formula", tc.args[0]}, append(tc.args[1:], "--kitchen", us)...)...)
+		require.Equal(t, exitDone, r.code, r.stderr)
+		for _, want := range tc.want {
+			require.Contains(t, r.stdout, want)
+		}
+		require.NotRegexp(t, `\dkg|\d g\b|\d kg|°C`, r.stdout)
+	}
+}
+
 // What the published sources say of these cases, beside what is printed.
 func TestCalculatorsAgainstTheirSources(t *testing.T) {
 	// TXCraig1, pizzamaking.com topic 26831: 72 h at 37 °F is 0.224 % instant.

@@ -118,9 +118,10 @@ func writeFiles(folder string, files map[string]string) error {
 // drillDays is how far back a drill looks for its lot.
 const drillDays = 7
 
-// drillLot chooses the lot of an exercise: of the ingredient lots received
-// within a week of the newest lot, and where there is none of all lots, the one
-// that reached most shops; the first by code of several.
+// drillLot chooses the lot of an exercise: of the lots of the week before the
+// newest one, that which reached most shops; the first by code of several. An
+// ingredient's lot reaches whatever its doughs reach, so that the lots made here
+// are only followed where no ingredient's lot reached anybody.
 func (j *job) drillLot() (string, error) {
 	lots, err := all(func(token string) ([]*v1.Lot, string, error) {
 		page, err := ask(j, v1.NewLotServiceClient, v1.LotServiceClient.ListLots, &v1.ListLotsRequest{Kitchen: wire.KitchenName(j.settings.Kitchen), PageToken: token})
@@ -135,18 +136,22 @@ func (j *job) drillLot() (string, error) {
 			newest = at
 		}
 	}
-	recent := slices.DeleteFunc(lots, func(l *v1.Lot) bool { return l.GetMadeTime().AsTime().Before(newest.AddDate(0, 0, -drillDays)) })
-	if slices.ContainsFunc(recent, func(l *v1.Lot) bool { return l.GetIngredientId() != "" }) {
-		recent = slices.DeleteFunc(recent, func(l *v1.Lot) bool { return l.GetIngredientId() == "" })
-	}
 	chosen, most := "", -1
-	for _, l := range recent {
-		m, err := ask(j, v1.NewLotServiceClient, v1.LotServiceClient.TraceLot, &v1.TraceLotRequest{Name: l.GetName()})
-		if err != nil {
-			return "", err
+	for _, bought := range []bool{true, false} {
+		for _, l := range lots {
+			if (l.GetIngredientId() != "") != bought || l.GetMadeTime().AsTime().Before(newest.AddDate(0, 0, -drillDays)) {
+				continue
+			}
+			m, err := ask(j, v1.NewLotServiceClient, v1.LotServiceClient.TraceLot, &v1.TraceLotRequest{Name: l.GetName()})
+			if err != nil {
+				return "", err
+			}
+			if n := shopsReached(m); n > most {
+				chosen, most = l.GetCode(), n
+			}
 		}
-		if n := shopsReached(m); n > most {
-			chosen, most = l.GetCode(), n
+		if most > 0 {
+			break
 		}
 	}
 	if chosen == "" {

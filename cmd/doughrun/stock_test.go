@@ -73,3 +73,36 @@ func TestLots(t *testing.T) {
 	require.Contains(t, s.must(t, exitDone, "batch", "variance", "--from", demoNight, "--csv"), "planned_pieces")
 	require.Contains(t, s.must(t, exitDone, "audit", "verify"), "It holds")
 }
+
+// A drill takes the lot of the last week that reached most shops, and says how
+// long the answer took.
+func TestRecallDrill(t *testing.T) {
+	s := serve(t)
+	s.at(t, "2026-11-27T02:05:00-05:00")
+	s.must(t, exitDone, "kitchen", "adopt", kitchenFile)
+	require.Contains(t, s.do(t, "lot", "recall", "--drill").stderr, "no lot to exercise with")
+	s.must(t, exitDone, "lot", "count", "--file", write(t, "lots.csv", `code,item,formula,quantity,made,held
+OLD,onion-1kg,,30,2026-11-18 01:00,
+ONE,house-280,,48,2026-11-25 05:10,
+TWO,house-280,,48,2026-11-25 06:10,
+`))
+	s.must(t, exitDone, "lot", "receive", "pizza-flour", "--lot", "W1", "--supplier", "Hollow Mill", "--quantity", "500 kg")
+	for lot, shops := range map[string][]string{"OLD": {"harbor", "market", "river"}, "ONE": {"harbor"}, "TWO": {"harbor", "market"}} {
+		for _, shop := range shops {
+			van := "van/south/" + shop
+			s.must(t, exitDone, "lot", "move", lot, "--to", van, "--quantity", "8")
+			s.must(t, exitDone, "lot", "move", lot, "--from", van, "--to", shop, "--quantity", "8")
+		}
+	}
+	drill := s.do(t, "lot", "recall", "--drill")
+	require.Equal(t, exitDone, drill.code)
+	require.Contains(t, drill.stderr, "drill on lot TWO, which reached 2 shops", "OLD is older than a week, and nothing was made of the flour yet")
+	require.Regexp(t, `answered after [0-9.]+m?s`, drill.stderr)
+	for _, want := range []string{"RECALL DRILL: AN EXERCISE", "Harbor Row", "Market Square", "555-0102"} {
+		require.Contains(t, drill.stdout, want)
+	}
+	folder := filepath.Join(t.TempDir(), "drill")
+	written := s.do(t, "lot", "recall", "--drill", "--folder", folder)
+	require.Regexp(t, `[0-9] files in .* after [0-9.]+m?s`, written.stderr)
+	require.Contains(t, read(t, filepath.Join(folder, "recall.txt")), "AN EXERCISE")
+}
