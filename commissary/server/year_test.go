@@ -15,6 +15,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/test/bufconn"
+	"google.golang.org/protobuf/proto"
 
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
@@ -194,4 +195,32 @@ func serveMemory(b testing.TB, o server.Options) *grpc.ClientConn {
 		require.NoError(b, <-served)
 	})
 	return conn
+}
+
+// The recall of a lot that went into some nights of everything is far longer than
+// gRPC's usual four mebibytes, and comes whole.
+func TestALargeRecallComesWhole(t *testing.T) {
+	if testing.Short() {
+		t.Skip("writes nights of sixty shops")
+	}
+	facts, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "facts.db"), store.Options{})
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, facts.Close()) })
+	source, err := os.ReadFile("testdata/kitchen.yaml")
+	require.NoError(t, err)
+	require.NoError(t, facts.Update(t.Context(), func(tx commissary.Tx) error {
+		return tx.Books("main").Append(commissary.BookRevision{Revision: 1, Source: withShops(source), Adopted: time.Unix(1_700_000_000, 0), By: "baker"})
+	}))
+	const nights = 3
+	worst := history(t, facts, civil.Date{Year: 2026, Month: time.January, Day: 1}, nights)
+	s := serveMemory(t, server.Options{Store: facts, Now: func() time.Time { return time.Date(2027, 1, 2, 0, 0, 0, 0, time.UTC) }, NewID: func() string { return "x" }})
+	pack, err := v1.NewLotServiceClient(s).GetRecallPack(t.Context(), &v1.GetRecallPackRequest{Name: main + "/lots/" + worst})
+	require.NoError(t, err)
+	t.Logf("%d bytes", proto.Size(pack))
+	require.Greater(t, proto.Size(pack), 4<<20)
+	const drops = nights * yearItems * yearShops
+	require.Len(t, pack.GetShops(), drops, "every shop with every lot")
+	require.Len(t, pack.GetShippings(), drops)
+	require.Len(t, pack.GetReceivings(), drops+1, "and the delivery of the lot itself")
+	require.Len(t, pack.GetTransformings(), nights*yearItems)
 }
