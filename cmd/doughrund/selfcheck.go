@@ -12,6 +12,7 @@ import (
 
 	"doughrun/commissary"
 	"doughrun/commissary/book"
+	"doughrun/commissary/civil"
 	"doughrun/commissary/store"
 	"doughrun/config"
 )
@@ -112,10 +113,10 @@ func zonesOf(cmd *cobra.Command, facts *store.Store, now time.Time) (all []store
 			f := store.Finding{What: "kitchen " + id}
 			if b, err := book.Read("book", r.Source); err != nil {
 				f.Text = fmt.Sprintf("its book, revision %d, cannot be read by this program: %v", r.Revision, err)
-			} else if zone, err := time.LoadLocation(b.Kitchen.Zone); err != nil {
+			} else if zone, err := civil.LoadZone(b.Kitchen.Zone); err != nil {
 				f.Text = err.Error()
 			} else {
-				f.Well, f.Text = true, "it is "+now.In(zone).Format("Mon 2 Jan 15:04 MST")+" there"
+				f.Well, f.Text = true, "it is "+zone.Long(now)+" there"
 			}
 			all = append(all, f)
 		}
