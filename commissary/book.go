@@ -417,6 +417,23 @@ type Shop struct {
 	Standing   []Standing
 }
 
+// HoursOn returns the hours of a shop's service on a day; false on a day on
+// which it does not trade.
+func (s Shop) HoursOn(day civil.Date) (Hours, bool) {
+	for _, x := range s.Service {
+		if x.Days.Has(day.Weekday()) {
+			return x.Hours, true
+		}
+	}
+	return Hours{}, false
+}
+
+// Trades reports whether a shop stretches dough on a day.
+func (s Shop) Trades(day civil.Date) bool {
+	_, ok := s.HoursOn(day)
+	return ok
+}
+
 // Hours is a range of times of day.
 type Hours struct {
 	From, To civil.Clock

@@ -53,6 +53,11 @@ type Pick struct {
 	Unsure   quantity.Seconds // how far these may move under another of the published rules
 }
 
+// Same reports whether two picks are of one lot for one service on one run, however many pieces.
+func (p Pick) Same(q Pick) bool {
+	return p.Run == q.Run && p.Shop == q.Shop && p.Item == q.Item && p.BakeDate == q.BakeDate && p.Lot == q.Lot
+}
+
 // Manifest is what rides on one run, stop by stop.
 type Manifest struct {
 	Run      string

@@ -135,10 +135,15 @@ type Empties struct {
 	Count     int
 }
 
+// Of is a line as a pick of a run.
+func (l PickedLine) Of(run string) Pick {
+	return Pick{Run: run, Shop: l.Shop, Item: l.Item, BakeDate: l.BakeDate, Lot: l.Lot, Pieces: l.Pieces}
+}
+
 // PickedOf returns what was recorded of a pick.
 func (r Ride) PickedOf(p Pick) (PickedLine, bool) {
 	i := slices.IndexFunc(r.Picked, func(l PickedLine) bool {
-		return l.Shop == p.Shop && l.Item == p.Item && l.BakeDate == p.BakeDate && l.Lot == p.Lot
+		return l.Of(p.Run).Same(p)
 	})
 	if i < 0 {
 		return PickedLine{}, false

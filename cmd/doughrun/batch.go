@@ -11,10 +11,8 @@ import (
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
-	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"doughrun/commissary"
-	"doughrun/commissary/civil"
 	"doughrun/commissary/quantity"
 	"doughrun/commissary/sheet"
 	"doughrun/commissary/wire"
@@ -200,20 +198,8 @@ func actualFlags(cmd *cobra.Command) func(j *job) (*v1.BatchActual, error) {
 			}
 			a.Pieces = append(a.Pieces, l)
 		}
-		if *out != "" {
-			c, err := j.catalogue()
-			if err != nil {
-				return nil, err
-			}
-			zone, err := civil.LoadZone(c.GetSite().GetTimeZone())
-			if err != nil {
-				return nil, err
-			}
-			at, err := instant(*out, zone)
-			if err != nil {
-				return nil, err
-			}
-			a.MixEndTime = timestamppb.New(at)
+		if a.MixEndTime, err = j.clockTime("out", *out); err != nil {
+			return nil, err
 		}
 		if proto.Size(a) == 0 {
 			return nil, nil

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"strconv"
 	"time"
 
 	"github.com/google/uuid"
@@ -16,6 +15,7 @@ import (
 	"google.golang.org/protobuf/reflect/protopath"
 	"google.golang.org/protobuf/reflect/protorange"
 	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"doughrun/cmd/papers"
 	"doughrun/commissary"
@@ -237,7 +237,7 @@ func (j *job) night(s string) (string, error) {
 	return wire.NightName(j.settings.Kitchen, d), err
 }
 
-// instant reads --at: an RFC 3339 instant, or date and time on a kitchen's clock.
+// instant reads an RFC 3339 instant, or date and time on a kitchen's clock.
 func instant(s string, zone *civil.Zone) (time.Time, error) {
 	if t, err := time.Parse(time.RFC3339, s); err == nil && t.Year() >= 2000 && t.Year() < 2200 {
 		return t.UTC().Truncate(time.Second), nil
@@ -250,7 +250,27 @@ func instant(s string, zone *civil.Zone) (time.Time, error) {
 		}
 	}
 	return time.Time{}, commissary.Refuse(commissary.Invalid, "INSTANT_INVALID",
-		"--at %q is not an instant; write \"2026-11-27 02:05\" for the kitchen's clock, or \"2026-11-27T02:05:00-05:00\"", s)
+		"%q is not an instant; write \"2026-11-27 02:05\" for the kitchen's clock, or \"2026-11-27T02:05:00-05:00\"", s)
+}
+
+// clockTime reads an instant on the kitchen's clock; none when it is left out.
+func (j *job) clockTime(flag, s string) (*timestamppb.Timestamp, error) {
+	if s == "" {
+		return nil, nil
+	}
+	c, err := j.catalogue()
+	if err != nil {
+		return nil, err
+	}
+	zone, err := civil.LoadZone(c.GetSite().GetTimeZone())
+	if err != nil {
+		return nil, err
+	}
+	at, err := instant(s, zone)
+	if err != nil {
+		return nil, badFlag(flag, err)
+	}
+	return timestamppb.New(at), nil
 }
 
 // writeFlags adds --request-id to a command that changes something.
@@ -284,13 +304,6 @@ func (j *job) etag(given, read string) string {
 // revisionFlag adds --revision; 0 is the newest.
 func revisionFlag(cmd *cobra.Command) *int {
 	return cmd.Flags().Int("revision", 0, "which revision; 0 is the newest")
-}
-
-func plural(n int, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return strconv.Itoa(n) + " " + noun + "s"
 }
 
 // patience is how long a command goes on asking for one answer.

@@ -243,7 +243,10 @@ func when(s string, site *v1.Site) (*timestamppb.Timestamp, error) {
 		}
 	}
 	t, err := instant(s, zone)
-	return timestamppb.New(t), err
+	if err != nil {
+		return nil, badFlag("at", err)
+	}
+	return timestamppb.New(t), nil
 }
 
 // probes reads temperatures: 4.2 in the kitchen's units, 4.2C or 39F, of a lot with LOT= before it.

@@ -2,9 +2,7 @@ package main
 
 import (
 	"github.com/spf13/cobra"
-	"google.golang.org/protobuf/types/known/timestamppb"
 
-	"doughrun/commissary/civil"
 	"doughrun/commissary/sheet"
 	"doughrun/commissary/wire"
 	v1 "doughrun/proto/doughrun/v1"
@@ -95,24 +93,4 @@ func listOutagesCommand() *cobra.Command {
 func (j *job) outagesText(list ...*v1.Outage) (string, error) {
 	c, err := j.catalogue()
 	return sheet.Outages(c.GetSite(), list), err
-}
-
-// clockTime reads an instant on the kitchen's clock; none when it is left out.
-func (j *job) clockTime(flag, s string) (*timestamppb.Timestamp, error) {
-	if s == "" {
-		return nil, nil
-	}
-	c, err := j.catalogue()
-	if err != nil {
-		return nil, err
-	}
-	zone, err := civil.LoadZone(c.GetSite().GetTimeZone())
-	if err != nil {
-		return nil, err
-	}
-	at, err := instant(s, zone)
-	if err != nil {
-		return nil, badFlag(flag, err)
-	}
-	return timestamppb.New(at), nil
 }

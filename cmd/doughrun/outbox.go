@@ -16,6 +16,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"doughrun/commissary"
+	"doughrun/commissary/quantity"
 	"doughrun/commissary/wire"
 	v1 "doughrun/proto/doughrun/v1"
 	"doughrun/storefront"
@@ -37,7 +38,7 @@ func (j *job) outbox() (*outbox.Box, error) {
 
 // judge holds orders against the service's rules and keeps nothing.
 func (j *job) judge(orders []*v1.SubmitOrderRequest, replace bool) ([]*v1.Order, error) {
-	fmt.Fprintf(j.talk, "doughrun: holding %s against the service's rules; nothing is kept yet\n", plural(len(orders), "order"))
+	fmt.Fprintf(j.talk, "doughrun: holding %s against the service's rules; nothing is kept yet\n", quantity.Counted(len(orders), "order"))
 	conn, err := j.dial()
 	if err != nil {
 		return nil, err
@@ -175,7 +176,7 @@ func sendOrdersCommand() *cobra.Command {
 				return err
 			}
 			if waiting > 0 {
-				return &failure{exitUnavailable, fmt.Errorf("%s still waiting; send again later", plural(waiting, "order"))}
+				return &failure{exitUnavailable, fmt.Errorf("%s still waiting; send again later", quantity.Counted(waiting, "order"))}
 			}
 			return unsettled(list)
 		}),
@@ -209,7 +210,7 @@ func orderStatusCommand() *cobra.Command {
 		}
 		text := entriesText(s.Entries, "The outbox is empty.")
 		if s.Damaged > 0 {
-			text += fmt.Sprintf("%s of the outbox in %s cannot be read: an order may be missing. Compare with \"order show\".\n", plural(s.Damaged, "line"), box.Dir())
+			text += fmt.Sprintf("%s of the outbox in %s cannot be read: an order may be missing. Compare with \"order show\".\n", quantity.Counted(s.Damaged, "line"), box.Dir())
 		}
 		if err := j.write([]byte(text)); err != nil {
 			return err
@@ -253,7 +254,7 @@ func entriesText(list []outbox.Entry, empty string) string {
 		for _, l := range e.Request.GetLines() {
 			pieces += l.GetPieces()
 		}
-		what := plural(int(pieces), "piece")
+		what := quantity.Counted(pieces, "piece")
 		if e.Request.GetClosed() {
 			what = "closed"
 		}

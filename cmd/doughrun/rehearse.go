@@ -57,7 +57,7 @@ func (f *files) input(j *job) (plan.Input, error) {
 		return in, err
 	}
 	if in.At, err = instant(f.at, zone); err != nil {
-		return in, err
+		return in, badFlag("at", err)
 	}
 	if text, err = j.read(f.orders); err != nil {
 		return in, err

@@ -6,9 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/proto"
-	"google.golang.org/protobuf/types/known/timestamppb"
 
-	"doughrun/commissary/civil"
 	"doughrun/commissary/quantity"
 	"doughrun/commissary/sheet"
 	"doughrun/commissary/wire"
@@ -169,22 +167,10 @@ func openLotCommand() *cobra.Command {
 		case *clean:
 			req.Kind = v1.InUseKind_IN_USE_KIND_CLEANED_OUT
 		}
-		if *at != "" {
-			c, err := j.catalogue()
-			if err != nil {
-				return err
-			}
-			zone, err := civil.LoadZone(c.GetSite().GetTimeZone())
-			if err != nil {
-				return err
-			}
-			t, err := instant(*at, zone)
-			if err != nil {
-				return err
-			}
-			req.ChangeTime = timestamppb.New(t)
-		}
 		var err error
+		if req.ChangeTime, err = j.clockTime("at", *at); err != nil {
+			return err
+		}
 		if req.RequestId, err = j.request(*id); err != nil {
 			return err
 		}

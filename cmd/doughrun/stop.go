@@ -14,6 +14,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	"doughrun/commissary"
+	"doughrun/commissary/quantity"
 	"doughrun/commissary/sheet"
 	"doughrun/commissary/wire"
 	v1 "doughrun/proto/doughrun/v1"
@@ -308,7 +309,7 @@ func sendStopsCommand() *cobra.Command {
 				return err
 			}
 			if waiting > 0 {
-				return &failure{exitUnavailable, fmt.Errorf("%s still waiting; send again later", plural(waiting, "errand"))}
+				return &failure{exitUnavailable, fmt.Errorf("%s still waiting; send again later", quantity.Counted(waiting, "errand"))}
 			}
 			return exceptions(refused, "the kitchen refused some; give the command again, put right")
 		}),
@@ -344,7 +345,7 @@ func stopStatusCommand() *cobra.Command {
 		}
 		text := errandsText(list, "Nothing was told yet.")
 		if damaged > 0 {
-			text += fmt.Sprintf("%s in %s cannot be read: compare with the manifest.\n", plural(damaged, "line"), box.Dir())
+			text += fmt.Sprintf("%s in %s cannot be read: compare with the manifest.\n", quantity.Counted(damaged, "line"), box.Dir())
 		}
 		if err := j.write([]byte(text)); err != nil {
 			return err

@@ -367,12 +367,12 @@ func (f *bookFile) use(a *answer, item commissary.Item, q readyFlags) (*readiedA
 	}
 	made, err := instant(q.made, zone)
 	if err != nil {
-		return nil, err
+		return nil, badFlag("made", err)
 	}
 	arrives := made
 	if q.arrives != "" {
 		if arrives, err = instant(q.arrives, zone); err != nil {
-			return nil, err
+			return nil, badFlag("arrives", err)
 		}
 	}
 	var shop commissary.Shop

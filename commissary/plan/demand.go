@@ -96,7 +96,7 @@ func (k *kitchen) demand() ([]commissary.Need, []commissary.Reason) {
 			first := item.Ship.DeliverBefore + 1
 			for d := first; d < first+k.planDays(); d++ {
 				s := service{shop.ID, st.Item, k.in.Night.AddDays(d)}
-				if w, ok := wishes[s]; ok && w.source == commissary.FromOrder || !st.Days.Has(s.bake.Weekday()) || !trades(shop, s.bake) {
+				if w, ok := wishes[s]; ok && w.source == commissary.FromOrder || !st.Days.Has(s.bake.Weekday()) || !shop.Trades(s.bake) {
 					continue
 				}
 				if _, spoken := spokenOn(shop.ID, item, s.bake); spoken {
@@ -114,7 +114,7 @@ func (k *kitchen) demand() ([]commissary.Need, []commissary.Reason) {
 		s := service{e.Shop, e.Item, e.BakeDate}
 		item, known := k.items[e.Item]
 		shop, there := k.shops[e.Shop]
-		if _, wanted := wishes[s]; wanted || !known || !there || e.Pieces <= 0 || !trades(shop, e.BakeDate) || k.visit(e.Shop, k.deliveryOf(s)).run == "" {
+		if _, wanted := wishes[s]; wanted || !known || !there || e.Pieces <= 0 || !shop.Trades(e.BakeDate) || k.visit(e.Shop, k.deliveryOf(s)).run == "" {
 			continue
 		}
 		if _, spoken := spokenOn(e.Shop, item, e.BakeDate); !spoken {
@@ -159,20 +159,6 @@ func (k *kitchen) nightsAhead(class string) int {
 	return 0
 }
 
-func trades(shop commissary.Shop, d civil.Date) bool {
-	_, ok := hoursOn(shop, d)
-	return ok
-}
-
-func hoursOn(shop commissary.Shop, d civil.Date) (commissary.Hours, bool) {
-	for _, s := range shop.Service {
-		if s.Days.Has(d.Weekday()) {
-			return s.Hours, true
-		}
-	}
-	return commissary.Hours{}, false
-}
-
 func (k *kitchen) deliveryOf(s service) civil.Date {
 	return s.bake.AddDays(-k.items[s.item].Ship.DeliverBefore)
 }
@@ -186,7 +172,7 @@ func (k *kitchen) bind(n *commissary.Need) (commissary.Reason, bool) {
 	refuse := func(code commissary.ReasonCode, text string) (commissary.Reason, bool) {
 		return commissary.Reason{Code: code, Shop: n.Shop, Item: n.Item, BakeDate: n.BakeDate, Pieces: n.Pieces, Text: text}, false
 	}
-	hours, ok := hoursOn(shop, n.BakeDate)
+	hours, ok := shop.HoursOn(n.BakeDate)
 	if !ok {
 		return refuse(commissary.ReasonClosedDay, shop.Name+" does not trade on "+n.BakeDate.Short()+": its "+item.Name+" is not planned. Correct the order or the service hours in the book.")
 	}

@@ -71,7 +71,7 @@ func (k *kitchen) pick(d *commissary.Dispatch, item commissary.Item, all []commi
 		d.Lines = append(d.Lines, line)
 	}
 	for _, p := range merge(picks) {
-		d.Picks = append(d.Picks, k.boxed(p, nil, time.Time{}))
+		d.Picks = append(d.Picks, k.boxed(p))
 	}
 }
 
@@ -102,19 +102,23 @@ func (k *kitchen) shortReason(l commissary.DispatchLine) commissary.Reason {
 		Text: fmt.Sprintf("%s gets %d of %d × %s for %s: %s.", k.shopName(l.Shop), l.Picked, l.Ordered, k.items[l.Item].Name, l.BakeDate.Short(), l.Why)}
 }
 
-// boxed fills in where a pick stands and its containers, and, where its lot is
-// given, its times at a shop that it reaches at an instant.
-func (k *kitchen) boxed(p commissary.Pick, lots []commissary.Lot, arrives time.Time) commissary.Pick {
+// boxed fills in where a pick stands and its containers.
+func (k *kitchen) boxed(p commissary.Pick) commissary.Pick {
 	item := k.items[p.Item]
 	p.Zone = item.Zone
 	p.Full, p.Loose = int(p.Pieces/max(item.PerBox, 1)), p.Pieces%max(item.PerBox, 1)
-	for _, l := range lots {
-		if l.Code == p.Lot {
-			u := UseWindow(k.book, k.zone, l, item, k.shops[p.Shop], arrives)
-			p.UseFrom, p.Best, p.UseBy, p.Unsure = u.From, u.Best, u.By, u.Unsure
-		}
-	}
 	return p
+}
+
+// date fills in a pick's times at a shop that it reaches at an instant; where
+// its lot is not among the input's any more, for all of it is picked, they stay.
+func (k *kitchen) date(p *commissary.Pick, arrives time.Time) {
+	i := slices.IndexFunc(k.in.Lots, func(l commissary.Lot) bool { return l.Code == p.Lot })
+	if i < 0 {
+		return
+	}
+	u := UseWindow(k.book, k.zone, k.in.Lots[i], k.items[p.Item], k.shops[p.Shop], arrives)
+	p.UseFrom, p.Best, p.UseBy, p.Unsure = u.From, u.Best, u.By, u.Unsure
 }
 
 // pickLots serves needs from lots: first as many pieces as can be to all that
@@ -247,7 +251,7 @@ func (k *kitchen) whyShort(item commissary.Item, n commissary.Need, lots []agedL
 	var young, old, warm quantity.Pieces
 	var ready time.Time
 	shop := k.shops[n.Shop]
-	hours, _ := hoursOn(shop, n.BakeDate)
+	hours, _ := shop.HoursOn(n.BakeDate)
 	end := k.zone.Instant(n.BakeDate, hours.To)
 	for _, l := range lots {
 		switch {

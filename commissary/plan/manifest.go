@@ -71,27 +71,17 @@ func (k *kitchen) goods(picks []commissary.Pick) map[string]*commissary.Manifest
 // mark writes the run and the dates that hold at a stop into its picks and its
 // lines, which stand in the same order.
 func (k *kitchen) mark(m *commissary.Manifest, stop *commissary.ManifestStop, picks []commissary.Pick) {
-	lots := map[string]commissary.Lot{}
-	for _, l := range k.in.Lots {
-		lots[l.Code] = l
-	}
-	next := 0
+	lines := stop.Lines
 	for i := range picks {
 		p := &picks[i]
 		if p.Shop != stop.Shop {
 			continue
 		}
 		p.Run = m.Run
-		lot, known := lots[p.Lot]
-		if !known { // all of it is picked
-			next++
-			continue
-		}
-		u := UseWindow(k.book, k.zone, lot, k.items[p.Item], k.shops[p.Shop], stop.Arrives)
-		p.UseFrom, p.Best, p.UseBy, p.Unsure = u.From, u.Best, u.By, u.Unsure
-		l := &stop.Lines[next]
-		l.UseFrom, l.Best, l.UseBy, l.Unsure = u.From, u.Best, u.By, u.Unsure
-		next++
+		k.date(p, stop.Arrives)
+		l := &lines[0]
+		l.UseFrom, l.Best, l.UseBy, l.Unsure = p.UseFrom, p.Best, p.UseBy, p.Unsure
+		lines = lines[1:]
 	}
 }
 
@@ -102,16 +92,11 @@ func (k *kitchen) clock(m *commissary.Manifest, run commissary.Run, day civil.Da
 	m.Departs, m.Metres = k.zone.Instant(day, run.Departs), 0
 	r := newRoads(k.book)
 	at, here := m.Departs, commissary.KitchenPlace
-	listed, estimated, known := 0, 0, true
+	known := true
 	drive := func(to string) (leg, error) {
-		l, ok := r.leg(here, to)
-		switch {
-		case !ok && run.Sequence == commissary.Free:
+		l, ok := r.drive(here, to)
+		if !ok && run.Sequence == commissary.Free {
 			return l, k.noWay(here, to)
-		case l.estimated:
-			estimated++
-		default:
-			listed++
 		}
 		known = known && ok
 		m.Metres += l.metres
@@ -149,7 +134,7 @@ func (k *kitchen) clock(m *commissary.Manifest, run commissary.Run, day civil.Da
 		return err
 	}
 	m.Back = at.Add(time.Duration(home.seconds) * time.Second)
-	m.Measured = r.measured(listed, estimated)
+	m.Measured = r.measured()
 	if !known {
 		m.Metres, m.Measured = 0, ""
 	}

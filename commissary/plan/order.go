@@ -49,18 +49,11 @@ func Drive(b commissary.Book, day civil.Date, run string, shops []string) (commi
 	}
 	d.Overtime = quantity.Seconds(max(seconds(d.Back.Sub(k.backBy(r, day))), 0))
 	roads := newRoads(k.book)
-	listed, estimated := 0, 0
-	for i, shop := range slices.Concat(shops, []string{commissary.KitchenPlace}) {
-		from := commissary.KitchenPlace
-		if i > 0 {
-			from = shops[i-1]
-		}
-		if l, _ := roads.leg(from, shop); l.estimated {
-			estimated++
-		} else {
-			listed++
-		}
+	here := commissary.KitchenPlace
+	for _, place := range slices.Concat(shops, []string{commissary.KitchenPlace}) {
+		roads.drive(here, place)
+		here = place
 	}
-	d.Measured = roads.measured(listed, estimated)
+	d.Measured = roads.measured()
 	return d, nil
 }

@@ -142,7 +142,7 @@ func (r *repick) item(d *commissary.Dispatch, item commissary.Item, all []commis
 				w.leftOut += p.Listed - p.Pieces
 			}
 			if p.Pieces > 0 {
-				fixed = append(fixed, commissary.Pick{Run: ride.Run, Shop: l.Shop, Item: l.Item, BakeDate: l.BakeDate, Lot: p.Lot, Pieces: p.Pieces})
+				fixed = append(fixed, p.Of(ride.Run))
 				fixedPieces += p.Pieces
 			}
 		}
@@ -189,16 +189,15 @@ func (r *repick) item(d *commissary.Dispatch, item commissary.Item, all []commis
 		d.Lines = append(d.Lines, l)
 	}
 	for _, p := range merge(picks) {
-		i := slices.IndexFunc(r.was.Picks, func(q commissary.Pick) bool {
-			return q.Run == p.Run && q.Shop == p.Shop && q.Item == p.Item && q.BakeDate == p.BakeDate && q.Lot == p.Lot
-		})
+		p = r.boxed(p)
+		i := slices.IndexFunc(r.was.Picks, p.Same)
 		if i >= 0 { // its times are on the page already
 			q := r.was.Picks[i]
 			p.UseFrom, p.Best, p.UseBy, p.Unsure = q.UseFrom, q.Best, q.UseBy, q.Unsure
-			d.Picks = append(d.Picks, r.boxed(p, nil, time.Time{}))
-			continue
+		} else {
+			r.date(&p, r.arrives(p.Run, p.Shop))
 		}
-		d.Picks = append(d.Picks, r.boxed(p, all, r.arrives(p.Run, p.Shop)))
+		d.Picks = append(d.Picks, p)
 	}
 }
 

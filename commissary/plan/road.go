@@ -16,6 +16,8 @@ type roads struct {
 	book *commissary.Book
 	ways map[[2]string]commissary.Way
 	at   map[string][3]int64 // places with coordinates, on the unit sphere
+
+	listed, estimated int // legs driven so far, by how they are known
 }
 
 // leg is the road from one place to another.
@@ -24,8 +26,8 @@ type leg struct {
 	estimated       bool // by the great circle
 }
 
-func newRoads(b *commissary.Book) roads {
-	r := roads{b, map[[2]string]commissary.Way{}, map[string][3]int64{}}
+func newRoads(b *commissary.Book) *roads {
+	r := &roads{book: b, ways: map[[2]string]commissary.Way{}, at: map[string][3]int64{}}
 	for _, w := range b.Roads.Ways {
 		r.ways[[2]string{w.From, w.To}] = w
 	}
@@ -47,7 +49,7 @@ func newRoads(b *commissary.Book) roads {
 // leg returns the road from a to b: as the book lists it, or else as it lists
 // the way back, or else the great circle times the road factor at the speed
 // of its band. It reports false where none of these is known.
-func (r roads) leg(a, b string) (leg, bool) {
+func (r *roads) leg(a, b string) (leg, bool) {
 	if a == b {
 		return leg{}, true
 	}
@@ -83,13 +85,24 @@ func (r roads) leg(a, b string) (leg, bool) {
 	return leg{60 * minutes, road, true}, err == nil
 }
 
-// measured says where a run's times and distances come from.
-func (r roads) measured(listed, estimated int) string {
-	var said []string
-	if listed > 0 {
-		said = append(said, counted(listed, "way")+" as listed in the book")
+// drive is leg for a van that really goes there: measured speaks of it.
+func (r *roads) drive(a, b string) (leg, bool) {
+	l, ok := r.leg(a, b)
+	if l.estimated {
+		r.estimated++
+	} else {
+		r.listed++
 	}
-	if estimated > 0 {
+	return l, ok
+}
+
+// measured says where the times and distances of the legs driven come from.
+func (r *roads) measured() string {
+	var said []string
+	if r.listed > 0 {
+		said = append(said, quantity.Counted(r.listed, "way")+" as listed in the book")
+	}
+	if r.estimated > 0 {
 		var speeds []string
 		for _, s := range r.book.Roads.Speeds {
 			band := r.book.Kitchen.Units.Road(s.PerHour) + "/h"
@@ -98,17 +111,10 @@ func (r roads) measured(listed, estimated int) string {
 			}
 			speeds = append(speeds, band)
 		}
-		said = append(said, fmt.Sprintf("%s estimated: great circle x %d.%02d, %s", counted(estimated, "way"),
+		said = append(said, fmt.Sprintf("%s estimated: great circle x %d.%02d, %s", quantity.Counted(r.estimated, "way"),
 			r.book.Roads.Factor/quantity.Whole, r.book.Roads.Factor%quantity.Whole/quantity.Percent, strings.Join(speeds, ", ")))
 	}
 	return strings.Join(said, "; ")
-}
-
-func counted(n int, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
 }
 
 // unit is 1 in the fixed-point numbers below. The whole is reckoned in whole

@@ -92,7 +92,7 @@ func (k *kitchen) relieve(d *commissary.Dispatch, m commissary.Manifest) string 
 		}
 	}
 	if best != nil {
-		return fmt.Sprintf("Move %s (%s) to %s", k.shopName(best.Shop), counted(best.Boxes, "container"), to)
+		return fmt.Sprintf("Move %s (%s) to %s", k.shopName(best.Shop), quantity.Counted(best.Boxes, "container"), to)
 	}
 	return fmt.Sprintf("No other run has room for one of its stops: take what is over on a second run, once %s is back at %s", k.vehicle(m.Vehicle).Name, k.zone.Short(m.Back))
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/big"
+	"strconv"
 	"strings"
 )
 
@@ -288,4 +289,15 @@ func (d Seconds) String() string {
 		}
 	}
 	return strings.Join(parts, " ")
+}
+
+// Counted writes a number with its noun: 1 batch, 2 batches, 0 lines.
+func Counted[N ~int | ~int32 | ~int64](n N, noun string) string {
+	switch {
+	case n == 1:
+		return "1 " + noun
+	case strings.HasSuffix(noun, "ch"):
+		noun += "e"
+	}
+	return strconv.FormatInt(int64(n), 10) + " " + noun + "s"
 }

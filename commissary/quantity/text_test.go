@@ -214,3 +214,8 @@ func FuzzOtherQuantities(f *testing.F) {
 		}
 	})
 }
+
+func TestCounted(t *testing.T) {
+	require.Equal(t, "1 batch, 2 batches, 0 lines, -3 pieces", strings.Join([]string{
+		Counted(1, "batch"), Counted(2, "batch"), Counted(int64(0), "line"), Counted(Pieces(-3), "piece")}, ", "))
+}

@@ -133,7 +133,7 @@ func (k *kitchen) sold(tx commissary.Tx, c commissary.Count) ([]commissary.Sale,
 		switch {
 		case had[it.ID] == 0 || v.Pieces < 0:
 			continue
-		case !trades(shop, c.Night):
+		case !shop.Trades(c.Night):
 			v.Pieces, v.Kind = 0, commissary.SaleClosed
 		case left[it.ID] == 0:
 			v.Kind = commissary.SaleSoldOut
@@ -214,7 +214,7 @@ func (k *kitchen) judgeSales(today civil.Date, sales []commissary.Sale) error {
 func (k *kitchen) nextService(shop commissary.Shop, it commissary.Item, from civil.Date, days int) (civil.Date, bool) {
 	for d := range days {
 		day := from.AddDays(d)
-		if trades(shop, day) && k.serves(shop.ID, day.AddDays(-it.Ship.DeliverBefore)) {
+		if shop.Trades(day) && k.serves(shop.ID, day.AddDays(-it.Ship.DeliverBefore)) {
 			return day, true
 		}
 	}
@@ -234,7 +234,7 @@ func (k *kitchen) obstacle(shop commissary.Shop, it commissary.Item, night civil
 	bake := night.AddDays(it.Ship.BakeAfter)
 	delivery := bake.AddDays(-it.Ship.DeliverBefore)
 	switch {
-	case !trades(shop, bake):
+	case !shop.Trades(bake):
 		return shop.Name + " does not trade on " + bake.Short()
 	case !k.serves(shop.ID, delivery):
 		return "no run stops at " + shop.Name + " on " + delivery.Short()

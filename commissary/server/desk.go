@@ -147,7 +147,7 @@ func (d *desk) lines(tx commissary.Tx, sent []*v1.OrderLine) ([]commissary.Order
 			wrong = fmt.Sprintf("%s for %s would have had to leave on %s; the first day this night can serve is %s", it.Name, l.BakeDate.Short(), delivery.Short(), soonest)
 		case l.BakeDate.Compare(furthest) > 0:
 			fault(i, ".bake_date", "%s is further ahead than the kitchen plans; the last day this night can serve is %s", l.BakeDate.Short(), furthest)
-		case !trades(d.shop, l.BakeDate):
+		case !d.shop.Trades(l.BakeDate):
 			wrong = fmt.Sprintf("%s does not trade on %s; correct the date, or the service hours in the book", d.shop.Name, l.BakeDate.Short())
 		case !d.serves(d.shop.ID, delivery):
 			wrong = fmt.Sprintf("no run stops at %s on %s, when %s for %s would be delivered; choose another day", d.shop.Name, delivery.Short(), it.Name, l.BakeDate.Short())
@@ -209,7 +209,7 @@ func (d *desk) standing() map[service]quantity.Pieces {
 			continue
 		}
 		bake := d.night.AddDays(it.Ship.BakeAfter)
-		if st.Days.Has(bake.Weekday()) && trades(d.shop, bake) {
+		if st.Days.Has(bake.Weekday()) && d.shop.Trades(bake) {
 			m[service{st.Item, bake}] += st.Pieces
 		}
 	}
@@ -263,29 +263,9 @@ func (d *desk) late(tx commissary.Tx, was, now map[service]quantity.Pieces, wher
 	}
 	e := commissary.Refuse(commissary.Invalid, "CUT_OFF_PASSED", "it is too late for part of the order; keep the lines named here as they were, or call the kitchen (%s)", d.Book.Kitchen.Phone)
 	e.Meta = map[string]string{"night": d.night.String()}
-	var latest civil.Date
-	for _, s := range late {
+	return blame(e, late, where, func(i int) (string, civil.Date, error) {
+		s := late[i]
 		it, _ := d.item(s.item)
-		text := fmt.Sprintf("%s for %s had to be in by %s; it stays at %d", it.Name, s.bake.Short(), d.zone.Long(d.cutOff(it, s.bake)), was[s])
-		text, night, err := d.promised(tx, it, s.bake, text)
-		if err != nil {
-			return err
-		}
-		if night.Compare(latest) > 0 {
-			latest = night
-		}
-		field := where[s]
-		if field == "" {
-			field = "lines" // it was left out
-		}
-		e.Faults = append(e.Faults, commissary.Fault{Where: field, Text: text})
-	}
-	if !latest.IsZero() {
-		e.Meta["earliest_night"] = latest.String()
-	}
-	return e
-}
-
-func trades(s commissary.Shop, day civil.Date) bool {
-	return slices.ContainsFunc(s.Service, func(x commissary.Service) bool { return x.Days.Has(day.Weekday()) })
+		return d.promised(tx, it, s.bake, fmt.Sprintf("%s for %s had to be in by %s; it stays at %d", it.Name, s.bake.Short(), d.zone.Long(d.cutOff(it, s.bake)), was[s]))
+	})
 }

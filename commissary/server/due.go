@@ -22,11 +22,7 @@ const dueDays = 2
 func (s *Server) CloseDue(ctx context.Context) error { return s.core.closeDue(ctx) }
 
 func (c *core) closeDue(ctx context.Context) error {
-	var ids []string
-	err := c.view(ctx, func(tx commissary.Tx, _ time.Time) (err error) {
-		ids, err = tx.Kitchens()
-		return err
-	})
+	ids, err := c.kitchens(ctx)
 	if err != nil {
 		return err
 	}
@@ -42,6 +38,15 @@ func (c *core) closeDue(ctx context.Context) error {
 		}
 	}
 	return nil
+}
+
+// kitchens are those that the store knows.
+func (c *core) kitchens(ctx context.Context) (ids []string, err error) {
+	err = c.view(ctx, func(tx commissary.Tx, _ time.Time) (err error) {
+		ids, err = tx.Kitchens()
+		return err
+	})
+	return ids, err
 }
 
 // due returns the open nights of a kitchen whose last cut-off is past.

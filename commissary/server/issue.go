@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"doughrun/commissary"
-	"doughrun/commissary/formula"
 	"doughrun/commissary/plan"
 	"doughrun/commissary/trace"
 	"doughrun/commissary/wire"
@@ -64,18 +63,11 @@ func (k *kitchen) issue(p commissary.Plan, lots []commissary.Lot, inUse map[stri
 		if b.State != commissary.BatchPlanned && b.State != commissary.BatchPosted {
 			continue
 		}
-		f, err := k.formula(b.Formula)
+		_, sheet, err := k.bought(b)
 		if err != nil {
 			return nil, err
 		}
-		sheet, err := formula.Weigh(k.Book, f, b.Mass)
-		if err != nil {
-			return nil, err
-		}
-		for _, l := range sheet.Lines {
-			if l.Ingredient == "" || l.Kind == commissary.Water {
-				continue
-			}
+		for _, l := range sheet {
 			n := needs[l.Ingredient]
 			if n == nil {
 				n = &v1.IssueLine{}

@@ -22,11 +22,7 @@ const fitLife = 14
 func (s *Server) LearnDue(ctx context.Context) error { return s.core.learnDue(ctx) }
 
 func (c *core) learnDue(ctx context.Context) error {
-	var ids []string
-	err := c.view(ctx, func(tx commissary.Tx, _ time.Time) (err error) {
-		ids, err = tx.Kitchens()
-		return err
-	})
+	ids, err := c.kitchens(ctx)
 	if err != nil {
 		return err
 	}

@@ -249,7 +249,7 @@ func (s dispatches) DepartRun(ctx context.Context, req *v1.DepartRunRequest) (*v
 			}
 		}
 		if len(open) > 0 {
-			notes = append(notes, fmt.Sprintf("%s were not recorded as picked and ride as listed.", plural(len(open), "line")))
+			notes = append(notes, fmt.Sprintf("%s were not recorded as picked and ride as listed.", quantity.Counted(len(open), "line")))
 		}
 		var held []string
 		for _, p := range x.d.Picks {

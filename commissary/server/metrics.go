@@ -91,11 +91,7 @@ func (k *kitchensNow) Collect(to chan<- prometheus.Metric) {
 	gauge := func(d *prometheus.Desc, n int, labels ...string) {
 		all = append(all, prometheus.MustNewConstMetric(d, prometheus.GaugeValue, float64(n), labels...))
 	}
-	var ids []string
-	err := k.view(ctx, func(tx commissary.Tx, _ time.Time) (err error) {
-		ids, err = tx.Kitchens()
-		return err
-	})
+	ids, err := k.kitchens(ctx)
 	for _, id := range ids {
 		due, dueErr := k.due(ctx, id)
 		var s backlog

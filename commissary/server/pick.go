@@ -3,9 +3,9 @@ package server
 import (
 	"context"
 	"fmt"
-	"reflect"
 	"slices"
 	"strings"
+	"sync"
 
 	"doughrun/commissary"
 	"doughrun/commissary/plan"
@@ -45,10 +45,11 @@ func (s dispatches) RecordPick(ctx context.Context, req *v1.RecordPickRequest) (
 			}
 			correct = make([]bool, len(picked))
 		}
-		_, in, err := s.loadNight(w.Tx, x.id(), x.d.Night, w.at)
-		if err != nil {
-			return nil, err
-		}
+		// Loading a night is work, and only what was never listed asks for it.
+		night := sync.OnceValues(func() (plan.Input, error) {
+			_, in, err := s.loadNight(w.Tx, x.id(), x.d.Night, w.at)
+			return in, err
+		})
 		var said []string
 		// What ends a lot comes last, so that it does not end it for the other lines.
 		for _, i := range endsLast(picked) {
@@ -56,7 +57,7 @@ func (s dispatches) RecordPick(ctx context.Context, req *v1.RecordPickRequest) (
 			if err := x.page(req.GetPage(), l.Shop); err != nil {
 				return nil, err
 			}
-			if err := x.judge(in, l, fmt.Sprintf("lines[%d]", i), correct[i]); err != nil {
+			if err := x.judge(night, l, fmt.Sprintf("lines[%d]", i), correct[i]); err != nil {
 				return nil, err
 			}
 			if correct[i] {
@@ -78,11 +79,6 @@ func (s dispatches) RecordPick(ctx context.Context, req *v1.RecordPickRequest) (
 				return nil, err
 			}
 			again = func() { s.released(x.id(), x.d.Night) }
-		}
-		for _, r := range x.rides {
-			if err := w.Rides(x.id()).Put(r); err != nil {
-				return nil, err
-			}
 		}
 		changes := x.changes(was)
 		if err := w.record(x.id(), x.name(), "picked: %s%s", strings.Join(said, "; "), newRevision(was, x.d)); err != nil {
@@ -111,13 +107,6 @@ func endsLast(lines []commissary.PickedLine) []int {
 		}
 	}
 	return append(first, last...)
-}
-
-func plural(n int, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
 }
 
 func shortly(l commissary.PickedLine) string {
@@ -164,7 +153,7 @@ func (x *dock) listed(l commissary.PickedLine) []commissary.Pick {
 }
 
 // judge completes what somebody says was picked, and refuses what cannot be.
-func (x *dock) judge(in plan.Input, l *commissary.PickedLine, where string, correct bool) error {
+func (x *dock) judge(night func() (plan.Input, error), l *commissary.PickedLine, where string, correct bool) error {
 	invalid := func(format string, args ...any) error {
 		e := commissary.Refuse(commissary.Invalid, "PICK_INVALID", "what was picked cannot be recorded; correct the lines named here")
 		e.Faults = []commissary.Fault{{Where: where, Text: fmt.Sprintf(format, args...)}}
@@ -179,7 +168,7 @@ func (x *dock) judge(in plan.Input, l *commissary.PickedLine, where string, corr
 	if l.Lot == "" && len(list) > 1 {
 		open := slices.DeleteFunc(slices.Clone(list), func(p commissary.Pick) bool { return x.ride.Open(p, x.d.Revision) == 0 })
 		if len(open) != 1 {
-			return invalid("%s gets %s in %s; say which lot and which day", l.Shop, l.Item, plural(len(list), "line"))
+			return invalid("%s gets %s in %s; say which lot and which day", l.Shop, l.Item, quantity.Counted(len(list), "line"))
 		}
 		list = open
 	}
@@ -215,7 +204,8 @@ func (x *dock) judge(in plan.Input, l *commissary.PickedLine, where string, corr
 	if lot.Item != l.Item {
 		return invalid("lot %s is %s, not %s; read the label again", l.Lot, what(lot), l.Item)
 	}
-	key := commissary.Pick{Run: x.ride.Run, Shop: l.Shop, Item: l.Item, BakeDate: l.BakeDate, Lot: l.Lot}
+	key := l.Of(x.ride.Run)
+	key.Pieces = 0
 	for _, p := range list {
 		if p.Lot == l.Lot && p.BakeDate == l.BakeDate {
 			key = p
@@ -255,6 +245,10 @@ func (x *dock) judge(in plan.Input, l *commissary.PickedLine, where string, corr
 		return err
 	}
 	if key.Pieces == 0 {
+		in, err := night()
+		if err != nil {
+			return err
+		}
 		unfit, err := plan.Unfit(in, line, lot)
 		if err != nil {
 			return err
@@ -307,22 +301,24 @@ func (x *dock) load(w *writing, l commissary.PickedLine, found bool) error {
 			return err
 		}
 	}
-	for i, p := range x.ride.Picked {
-		if p.Shop == l.Shop && p.Item == l.Item && p.BakeDate == l.BakeDate && p.Lot == l.Lot {
-			l.Pieces, l.Listed = l.Pieces+p.Pieces, l.Listed+p.Pieces
-			x.ride.Picked[i] = l
-			return nil
-		}
+	if i := x.recorded(l); i >= 0 {
+		before := x.ride.Picked[i]
+		l.Pieces, l.Listed = l.Pieces+before.Pieces, l.Listed+before.Pieces
+		x.ride.Picked[i] = l
+		return nil
 	}
 	x.ride.Picked = append(x.ride.Picked, l)
 	return nil
 }
 
+// recorded is where a line stands among those of the run; below zero: nowhere.
+func (x *dock) recorded(l commissary.PickedLine) int {
+	return slices.IndexFunc(x.ride.Picked, func(p commissary.PickedLine) bool { return p.Of("").Same(l.Of("")) })
+}
+
 // unload takes back what was recorded of a line.
 func (x *dock) unload(w *writing, l commissary.PickedLine) error {
-	i := slices.IndexFunc(x.ride.Picked, func(p commissary.PickedLine) bool {
-		return p.Shop == l.Shop && p.Item == l.Item && p.BakeDate == l.BakeDate && p.Lot == l.Lot
-	})
+	i := x.recorded(l)
 	p := x.ride.Picked[i]
 	x.ride.Picked = slices.Delete(slices.Clone(x.ride.Picked), i, i+1)
 	if p.Pieces == 0 {
@@ -332,180 +328,9 @@ func (x *dock) unload(w *writing, l commissary.PickedLine) error {
 		At: w.at, By: w.who, Ref: x.name(), Why: "the pick is put right"})
 }
 
-// differs reports whether something was picked otherwise than listed by the
-// revision in force, or something listed can no longer be picked.
-func (x *dock) differs() bool {
-	for _, r := range x.rides {
-		for _, l := range r.Picked {
-			if l.Revision == x.d.Revision && !slices.ContainsFunc(x.d.Picks, func(p commissary.Pick) bool {
-				return p.Run == r.Run && p.Shop == l.Shop && p.Item == l.Item && p.BakeDate == l.BakeDate && p.Lot == l.Lot && p.Pieces == l.Pieces
-			}) {
-				return true
-			}
-		}
-	}
-	return false
-}
-
-// again gives the dispatch its next revision from what is left to pick from.
-func (s dispatches) again(w *writing, x *dock) error {
-	_, in, err := s.loadNight(w.Tx, x.id(), x.d.Night, w.at)
-	if err != nil {
-		return err
-	}
-	if in.Lots, err = x.pickable(in.Lots); err != nil {
-		return err
-	}
-	d, err := plan.Redispatch(in, x.d, x.rides)
-	if err != nil {
-		return err
-	}
-	d.Revision, d.State = x.d.Revision+1, commissary.PlanReleased
-	if err := w.Dispatches(x.id()).Append(d); err != nil {
-		return err
-	}
-	for i := range x.rides {
-		x.rides[i].Since = since(x.rides[i], x.d, d)
-	}
-	x.d = d
-	return nil
-}
-
-// pickable is what this dispatch may pick from: what lies in the kitchen and
-// is not promised to another, and, with nothing left of them, the lots that it
-// has picked.
-func (x *dock) pickable(free []commissary.Lot) ([]commissary.Lot, error) {
-	others, err := promised(x.tx, x.id())
-	if err != nil {
-		return nil, err
-	}
-	var codes []string
-	for _, l := range free {
-		codes = append(codes, l.Code)
-	}
-	for _, r := range x.rides {
-		for _, l := range r.Picked {
-			codes = append(codes, l.Lot)
-		}
-		for _, p := range x.d.Picks {
-			if p.Run == r.Run {
-				others[p.Lot] -= r.Open(p, x.d.Revision)
-				codes = append(codes, p.Lot)
-			}
-		}
-	}
-	lots, err := x.tx.Lots(x.id()).Of(codes)
-	for i := range lots {
-		lots[i].Pieces = max(lots[i].Pieces-others[lots[i].Code], 0)
-	}
-	return lots, err
-}
-
-// since is which pages are in force after a new revision: those of the shops
-// for which nothing changed stay.
-func since(r commissary.Ride, was, is commissary.Dispatch) []commissary.PageSince {
-	brings := func(d commissary.Dispatch, shop string) (lines []commissary.ManifestLine) {
-		for _, m := range d.Manifests {
-			for _, s := range m.Stops {
-				if m.Run == r.Run && s.Shop == shop {
-					lines = s.Lines
-				}
-			}
-		}
-		return lines
-	}
-	pages := slices.Clone(r.Since)
-	for i, s := range pages {
-		if !reflect.DeepEqual(brings(was, s.Shop), brings(is, s.Shop)) {
-			pages[i].Revision = is.Revision
-		}
-	}
-	return pages
-}
-
-// changes says what is picked otherwise from now on.
-func (x *dock) changes(was commissary.Dispatch) []string {
-	var said []string
-	for _, m := range x.d.Manifests {
-		for _, r := range x.rides {
-			if r.Run != m.Run {
-				continue
-			}
-			for _, p := range x.d.Picks {
-				i := slices.IndexFunc(was.Picks, func(q commissary.Pick) bool {
-					return q.Run == p.Run && q.Shop == p.Shop && q.Item == p.Item && q.BakeDate == p.BakeDate && q.Lot == p.Lot
-				})
-				open := r.Open(p, x.d.Revision)
-				if p.Run != r.Run || open == 0 || i >= 0 && r.Open(was.Picks[i], was.Revision) == open {
-					continue
-				}
-				item, _ := x.item(p.Item)
-				said = append(said, fmt.Sprintf("Run %s, %s: pick %d × %s from lot %s.", m.Run, x.shopName(p.Shop), open, item.Name, p.Lot))
-			}
-		}
-	}
-	for _, l := range x.d.Lines {
-		for _, before := range was.Lines {
-			if before.Shop == l.Shop && before.Item == l.Item && before.BakeDate == l.BakeDate && l.Short > before.Short {
-				item, _ := x.item(l.Item)
-				said = append(said, fmt.Sprintf("%s is short %d × %s for %s: %s. Tell the shop.", x.shopName(l.Shop), l.Short, item.Name, l.BakeDate.Short(), l.Why))
-			}
-		}
-	}
-	return said
-}
-
 func (k *kitchen) shopName(id string) string {
 	if s, ok := k.shop(id); ok {
 		return s.Name
 	}
 	return id
-}
-
-// ridesOf makes the rides of a dispatch that is being released.
-func ridesOf(d commissary.Dispatch) []commissary.Ride {
-	var rides []commissary.Ride
-	for _, m := range d.Manifests {
-		r := commissary.Ride{Night: d.Night, Run: m.Run, State: commissary.RideLoading}
-		for _, s := range m.Stops {
-			r.Since = append(r.Since, commissary.PageSince{Shop: s.Shop, Revision: d.Revision})
-		}
-		slices.SortFunc(r.Since, func(a, b commissary.PageSince) int { return strings.Compare(a.Shop, b.Shop) })
-		rides = append(rides, r)
-	}
-	return rides
-}
-
-// promised is how many pieces of each lot are on the lists of runs that are
-// still loading, and not picked yet: they lie in the kitchen and are spoken for.
-func promised(tx commissary.Tx, id string) (map[string]quantity.Pieces, error) {
-	rides, err := tx.Rides(id).Loading()
-	if err != nil {
-		return nil, err
-	}
-	all := map[string]quantity.Pieces{}
-	for _, r := range rides {
-		d, err := tx.Dispatches(id).Newest(r.Night)
-		if err != nil {
-			return nil, err
-		}
-		for _, p := range d.Picks {
-			if p.Run == r.Run {
-				all[p.Lot] += r.Open(p, d.Revision)
-			}
-		}
-	}
-	return all, nil
-}
-
-// spoken is a lot list without what is promised.
-func spoken(lots []commissary.Lot, promised map[string]quantity.Pieces) []commissary.Lot {
-	var free []commissary.Lot
-	for _, l := range lots {
-		n := promised[l.Code]
-		if l.Pieces = max(l.Pieces-n, 0); n == 0 || l.Pieces > 0 {
-			free = append(free, l)
-		}
-	}
-	return free
 }

@@ -40,7 +40,7 @@ func (d *desk) promise(tx commissary.Tx, it commissary.Item, after civil.Date) (
 		first = today
 	}
 	for bake := first; bake.Days(today) <= nightsAhead+it.Ship.BakeAfter; bake = bake.AddDays(1) {
-		if !trades(d.shop, bake) || !d.serves(d.shop.ID, bake.AddDays(-it.Ship.DeliverBefore)) || d.at.After(d.cutOff(it, bake)) {
+		if !d.shop.Trades(bake) || !d.serves(d.shop.ID, bake.AddDays(-it.Ship.DeliverBefore)) || d.at.After(d.cutOff(it, bake)) {
 			continue
 		}
 		if p.bake.IsZero() {
@@ -221,24 +221,33 @@ func whereOf(lines []commissary.OrderLine) map[service]string {
 // told adds to a refusal what becomes of each changed line, and the night on
 // which all of them still work.
 func (d *desk) told(tx commissary.Tx, e *commissary.Error, verdicts []verdict, lines []commissary.OrderLine, all bool) error {
-	where := whereOf(lines)
-	var latest civil.Date
+	var told []verdict
+	var of []service
 	for _, v := range verdicts {
-		if v.allowed() && !all {
-			continue
+		if all || !v.allowed() {
+			told, of = append(told, v), append(of, service{v.Item, v.BakeDate})
 		}
-		text, night, err := d.verdict(tx, v)
+	}
+	return blame(e, of, whereOf(lines), func(i int) (string, civil.Date, error) { return d.verdict(tx, told[i]) })
+}
+
+// blame adds to a refusal what is said of each line, and the night on which
+// all of them still work. Each text comes with the night on which its own line does.
+func blame(e *commissary.Error, lines []service, where map[service]string, text func(i int) (string, civil.Date, error)) error {
+	var latest civil.Date
+	for i, s := range lines {
+		said, night, err := text(i)
 		if err != nil {
 			return err
 		}
 		if night.Compare(latest) > 0 {
 			latest = night
 		}
-		field := where[service{v.Item, v.BakeDate}]
+		field := where[s]
 		if field == "" {
 			field = "lines" // it was left out
 		}
-		e.Faults = append(e.Faults, commissary.Fault{Where: field, Text: text})
+		e.Faults = append(e.Faults, commissary.Fault{Where: field, Text: said})
 	}
 	if !latest.IsZero() {
 		e.Meta["earliest_night"] = latest.String()

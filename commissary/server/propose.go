@@ -85,7 +85,7 @@ func (k *kitchen) history(shop commissary.Shop, night civil.Date, sales []commis
 		if !ok {
 			s = forecast.Series{Shop: v.Shop, Item: v.Item, First: v.Day, Days: make([]forecast.Day, night.Days(v.Day)+1)}
 			for i := range s.Days {
-				if !trades(shop, v.Day.AddDays(i)) {
+				if !shop.Trades(v.Day.AddDays(i)) {
 					s.Days[i].Kind = forecast.Closed
 				}
 			}
@@ -109,7 +109,7 @@ func (c *core) expected(tx commissary.Tx, id string, k *kitchen, night civil.Dat
 	open := func(shop commissary.Shop, it commissary.Item) bool {
 		for d := range days {
 			bake := night.AddDays(1 + it.Ship.DeliverBefore + d)
-			if trades(shop, bake) && !slices.ContainsFunc(shop.Standing, func(s commissary.Standing) bool { return s.Item == it.ID && s.Days.Has(bake.Weekday()) }) {
+			if shop.Trades(bake) && !slices.ContainsFunc(shop.Standing, func(s commissary.Standing) bool { return s.Item == it.ID && s.Days.Has(bake.Weekday()) }) {
 				return true
 			}
 		}
@@ -141,7 +141,7 @@ func (c *core) expected(tx commissary.Tx, id string, k *kitchen, night civil.Dat
 				if err != nil {
 					return nil, err
 				}
-				if n := sells.Pieces(); n > 0 && trades(shop, bake) {
+				if n := sells.Pieces(); n > 0 && shop.Trades(bake) {
 					all = append(all, commissary.Expected{Shop: shop.ID, Item: it.ID, BakeDate: bake, Pieces: n})
 				}
 			}

@@ -216,12 +216,11 @@ func (d *desk) brings(day civil.Date) (run commissary.Run, at time.Time, ok bool
 
 // hours are the service of a day: its first pull and its last stretch.
 func (d *desk) hours(day civil.Date) (open, end time.Time, ok bool) {
-	for _, s := range d.shop.Service {
-		if s.Days.Has(day.Weekday()) {
-			return d.zone.Instant(day, s.Hours.From), d.zone.Instant(day, s.Hours.To), true
-		}
+	h, ok := d.shop.HoursOn(day)
+	if !ok {
+		return open, end, false
 	}
-	return open, end, false
+	return d.zone.Instant(day, h.From), d.zone.Instant(day, h.To), true
 }
 
 // pulls says when to take balls out of the cold, in waves: each is used up in

@@ -75,19 +75,12 @@ type weighed struct {
 // but water, in the sheet's order, with the lots that were noted. A noted lot
 // may be of a substitute that the book names.
 func (k *kitchen) weighed(tx commissary.Tx, b commissary.PostedBatch, mass quantity.Mass, noted []string) ([]weighed, error) {
-	f, err := k.formula(b.Formula)
-	if err != nil {
-		return nil, err
-	}
-	sheet, err := formula.Weigh(k.Book, f, b.Mass)
+	f, sheet, err := k.bought(b.Batch)
 	if err != nil {
 		return nil, err
 	}
 	var lines []weighed
-	for _, line := range sheet.Lines {
-		if line.Ingredient == "" || line.Kind == commissary.Water {
-			continue
-		}
+	for _, line := range sheet {
 		need := line.Mass
 		if mass != b.Mass && b.Mass > 0 {
 			if need, err = quantity.Scale(line.Mass, int64(mass), int64(b.Mass), quantity.Nearest); err != nil {
@@ -120,6 +113,16 @@ func (k *kitchen) weighed(tx commissary.Tx, b commissary.PostedBatch, mass quant
 		lines[at].noted = append(lines[at].noted, trace.Carry{Lot: code})
 	}
 	return lines, nil
+}
+
+// bought returns a batch's formula and, of its sheet, the ingredients but water.
+func (k *kitchen) bought(b commissary.Batch) (commissary.Formula, []formula.SheetLine, error) {
+	f, err := k.formula(b.Formula)
+	if err != nil {
+		return f, nil, err
+	}
+	sheet, err := formula.Weigh(k.Book, f, b.Mass)
+	return f, slices.DeleteFunc(sheet.Lines, func(l formula.SheetLine) bool { return l.Ingredient == "" || l.Kind == commissary.Water }), err
 }
 
 // rebooked returns what a corrected batch took of ingredient lots where that

@@ -3,6 +3,7 @@ package sheet
 import (
 	"fmt"
 
+	"doughrun/commissary/quantity"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -23,10 +24,10 @@ func Changes(site *v1.Site, list []*v1.Change) string {
 func Chain(site *v1.Site, m *v1.VerifyChainResponse) string {
 	p := newPage(site, "RECORD OF CHANGES")
 	if m.GetBrokenSequence() == 0 {
-		p.put(0, fmt.Sprintf("It holds: %s verified, last hash %x.", counted(m.GetVerified(), "change"), m.GetLastHash()))
+		p.put(0, fmt.Sprintf("It holds: %s verified, last hash %x.", quantity.Counted(m.GetVerified(), "change"), m.GetLastHash()))
 		return p.String()
 	}
 	p.put(0, fmt.Sprintf("*** BROKEN: change %d is not what was written. %s before it verified. Keep the database as it is, and compare it with a backup. ***",
-		m.GetBrokenSequence(), counted(m.GetVerified(), "change")))
+		m.GetBrokenSequence(), quantity.Counted(m.GetVerified(), "change")))
 	return p.String()
 }

@@ -8,6 +8,7 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"doughrun/commissary/quantity"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -51,7 +52,7 @@ func (p *page) chart(t *timeline, d chartDay) {
 	if hours <= chartColumns/12 {
 		g.step = 5 * time.Minute
 	}
-	p.section(strings.ToUpper(d.date.Long())+": "+counted(int64(len(batches)), "batch"), fmt.Sprintf("a column is %d min", int(g.step.Minutes())))
+	p.section(strings.ToUpper(d.date.Long())+": "+quantity.Counted(len(batches), "batch"), fmt.Sprintf("a column is %d min", int(g.step.Minutes())))
 	for ; g.from.Before(d.to); g.from = g.from.Add(long) {
 		to := g.from.Add(long)
 		if to.After(d.to) {

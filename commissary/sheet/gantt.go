@@ -8,6 +8,7 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"doughrun/commissary/quantity"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -44,7 +45,7 @@ const (
 func (p *page) dayDrawing(t *timeline, d chartDay) *drawing {
 	batches := t.loaded(p, d.date)
 	g := &drawing{name: "d" + d.date.String(), wide: drawingWide, tall: drawingTall}
-	g.title = fmt.Sprintf("Timeline of %s: %s", d.date.Long(), counted(int64(len(batches)), "batch"))
+	g.title = fmt.Sprintf("Timeline of %s: %s", d.date.Long(), quantity.Counted(len(batches), "batch"))
 	site := t.plan.GetSite()
 	g.text(0, 5, 4.6, atStart, true, false, d.date.Long())
 	g.text(drawingWide, 5, 4, atEnd, true, false, standing(t.plan.GetState(), t.plan.GetRevision()))

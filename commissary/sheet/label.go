@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"doughrun/commissary/quantity"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -66,7 +67,7 @@ func LabelPaper(m *v1.Plan, list []*v1.GetBatchResponse, lot func(batch string, 
 // lines are what stands on a label below its item, as it matters.
 func (l Label) lines() []string {
 	lines := []string{
-		fmt.Sprintf("%s, container %d of %d", counted(l.Pieces, "piece"), l.Number, l.Of),
+		fmt.Sprintf("%s, container %d of %d", quantity.Counted(l.Pieces, "piece"), l.Number, l.Of),
 		"Mixing ends " + l.Made + "; really ________",
 		never + l.UseBy,
 	}

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"doughrun/commissary/quantity"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -13,7 +14,7 @@ func (p *page) load(m *v1.Manifest) {
 	if len(m.GetLoad()) == 0 {
 		p.section("LOAD IN THIS ORDER", "last stop first")
 		for i, s := range slices.Backward(m.GetStops()) {
-			p.item(0, "[ ]", fmt.Sprintf("stop %d, %s: %s, %s", i+1, either(s.GetShopName(), s.GetShopId()), counted(int64(s.GetContainers()), "container"), p.about(s.GetMassMg())))
+			p.item(0, "[ ]", fmt.Sprintf("stop %d, %s: %s, %s", i+1, either(s.GetShopName(), s.GetShopId()), quantity.Counted(s.GetContainers(), "container"), p.about(s.GetMassMg())))
 		}
 		return
 	}
@@ -40,7 +41,7 @@ func (p *page) load(m *v1.Manifest) {
 		if d.GetCold() {
 			kept = "cold"
 		}
-		p.item(0, "[ ]", fmt.Sprintf("%s %d: STOP %d %s, %s, %s, %s", what, n+1, stopOf(m, d), either(d.GetShopName(), d.GetShopId()), kept, counted(boxes, "container"), p.about(d.GetMassMg())))
+		p.item(0, "[ ]", fmt.Sprintf("%s %d: STOP %d %s, %s, %s, %s", what, n+1, stopOf(m, d), either(d.GetShopName(), d.GetShopId()), kept, quantity.Counted(boxes, "container"), p.about(d.GetMassMg())))
 		p.put(4, strings.Join(stacks, "; "))
 	}
 	p.put(0, fmt.Sprintf("The heaviest stack is %s: roll stacks, never lift them; take them down container by container.", p.about(heaviest)))

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"doughrun/commissary/quantity"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -30,7 +31,7 @@ func (p *page) manifest(m *v1.Manifest) {
 		leaves = "LEFT " + p.exact(t)
 	}
 	p.ends(either(m.GetVehicleName(), m.GetVehicleId()), leaves)
-	p.put(0, fmt.Sprintf("%s, %s with their containers, %s%s", counted(int64(m.GetContainers()), "container"), p.about(m.GetMassMg()), counted(int64(len(m.GetStops())), "stop"), rideState(m)))
+	p.put(0, fmt.Sprintf("%s, %s with their containers, %s%s", quantity.Counted(m.GetContainers(), "container"), p.about(m.GetMassMg()), quantity.Counted(len(m.GetStops()), "stop"), rideState(m)))
 	p.put(0, "Heavy loads: two people or a lift; local rules set the limits. Cool the van down before loading.")
 	if m.GetBackTime() != nil {
 		road := ""
@@ -48,7 +49,7 @@ func (p *page) manifest(m *v1.Manifest) {
 		boxes += int64(s.GetContainers())
 	}
 	if len(sums) > 1 {
-		p.put(0, fmt.Sprintf("In all %s = %s", strings.Join(sums, " + "), counted(boxes, "container")))
+		p.put(0, fmt.Sprintf("In all %s = %s", strings.Join(sums, " + "), quantity.Counted(boxes, "container")))
 	}
 	if boxes != int64(m.GetContainers()) {
 		p.put(0, fmt.Sprintf("*** THE STOPS COME TO %d CONTAINERS, NOT TO %d: call the office before you leave. ***", boxes, m.GetContainers()))
@@ -144,7 +145,7 @@ func (p *page) stop(n int, s *v1.ManifestStop, m *v1.Manifest) {
 	for _, l := range s.GetLines() {
 		pieces += l.GetPieces()
 	}
-	p.put(0, fmt.Sprintf("In all %s, %s, %s", counted(int64(s.GetContainers()), "container"), counted(pieces, "piece"), p.about(s.GetMassMg())))
+	p.put(0, fmt.Sprintf("In all %s, %s, %s", quantity.Counted(s.GetContainers(), "container"), quantity.Counted(pieces, "piece"), p.about(s.GetMassMg())))
 	for _, l := range s.GetLines() {
 		if l.GetHeldReason() != "" {
 			p.put(0, fmt.Sprintf("*** HELD, DO NOT LOAD, DO NOT HAND OVER lot %s, %s: %s ***", l.GetLotCode(), either(l.GetItemName(), l.GetItemId()), l.GetHeldReason()))

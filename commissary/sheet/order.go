@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"doughrun/commissary/quantity"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -115,7 +116,7 @@ func callLine(s *v1.SilentShop) string {
 	}
 	counts := "has no standing order for it"
 	if s.GetStandingPieces() > 0 {
-		counts = "standing order of " + counted(s.GetStandingPieces(), "piece") + " counts"
+		counts = "standing order of " + quantity.Counted(s.GetStandingPieces(), "piece") + " counts"
 	}
 	return either(s.GetShopName(), s.GetShopId()) + ": " + numbers + "; " + counts
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"doughrun/commissary/quantity"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -27,7 +28,7 @@ func picksPage(m *v1.PickList) *page {
 
 func (p *page) pickRun(r *v1.PickRun) {
 	p.part("RUN "+strings.ToUpper(either(r.GetRunName(), r.GetRunId())), "leaves "+p.at(r.GetDepartTime()),
-		r.GetVehicleName(), fmt.Sprintf("%s, %s with their containers", counted(int64(r.GetContainers()), "container"), p.about(r.GetMassMg())))
+		r.GetVehicleName(), fmt.Sprintf("%s, %s with their containers", quantity.Counted(r.GetContainers(), "container"), p.about(r.GetMassMg())))
 	for picks := r.GetPicks(); len(picks) > 0; {
 		n := 1
 		for n < len(picks) && picks[n].GetShopId() == picks[0].GetShopId() {
@@ -78,5 +79,5 @@ func (p *page) pickShop(picks []*v1.Pick, picked []*v1.PickedLine) {
 	for i, kind := range kinds {
 		kinds[i] = fmt.Sprintf("%d x %s", boxes[kind], either(kind, "container"))
 	}
-	p.put(0, fmt.Sprintf("In all %s, %s: %s", counted(count, "container"), counted(pieces, "piece"), strings.Join(kinds, ", ")))
+	p.put(0, fmt.Sprintf("In all %s, %s: %s", quantity.Counted(count, "container"), quantity.Counted(pieces, "piece"), strings.Join(kinds, ", ")))
 }

@@ -9,6 +9,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"doughrun/commissary/civil"
+	"doughrun/commissary/quantity"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -57,7 +58,7 @@ func (p *page) exceptions(list []*v1.Reason, n names) {
 		p.put(0, "Everything that is wanted is served.")
 		return
 	}
-	p.section("EXCEPTIONS", counted(int64(len(list)), "reason"))
+	p.section("EXCEPTIONS", quantity.Counted(len(list), "reason"))
 	p.reasons(list, n)
 }
 
@@ -192,7 +193,7 @@ func (p *page) days(m *v1.Plan) {
 }
 
 func (p *page) day(m *v1.Plan, d civil.Date, batches []*v1.Batch, several map[string]bool, fed map[string][]*v1.Batch) {
-	title := fmt.Sprintf("TO MAKE ON %s: %s", strings.ToUpper(d.Long()), counted(int64(len(batches)), "batch"))
+	title := fmt.Sprintf("TO MAKE ON %s: %s", strings.ToUpper(d.Long()), quantity.Counted(len(batches), "batch"))
 	if ordered, all := share(batches...); ordered == 0 && all > 0 {
 		title += ", NOT ORDERED YET"
 	}

@@ -7,6 +7,7 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"doughrun/commissary/quantity"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -17,7 +18,7 @@ func Reasons(c *v1.Catalogue, what string, list []*v1.Reason) string {
 		p.put(0, "All well: the "+what+" can be carried out.")
 		return p.String()
 	}
-	p.put(0, fmt.Sprintf("The %s breaks %s:", what, counted(int64(len(list)), "limit")))
+	p.put(0, fmt.Sprintf("The %s breaks %s:", what, quantity.Counted(len(list), "limit")))
 	p.blank()
 	p.reasons(list, namesIn(c))
 	return p.String()

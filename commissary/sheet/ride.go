@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"doughrun/commissary/quantity"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -45,7 +46,7 @@ func Recorded(m *v1.RecordPickResponse) string {
 		}
 	}
 	s.say("RUN %s", strings.ToUpper(either(r.GetRunName(), r.GetRunId())))
-	s.say("%s recorded, %d to pick", counted(int64(done), "line"), open)
+	s.say("%s recorded, %d to pick", quantity.Counted(done, "line"), open)
 	if len(m.GetChanges()) > 0 {
 		s.say("*** THE LIST HAS CHANGED: dispatch revision %d. Print it again. ***", m.GetDispatchRevision())
 	}
@@ -70,7 +71,7 @@ func Departed(m *v1.DepartRunResponse) string {
 	s := newSlip(m.GetManifest().GetSite())
 	r := m.GetManifest()
 	s.say("RUN %s LEFT %s", strings.ToUpper(either(r.GetRunName(), r.GetRunId())), s.at(r.GetRide().GetDeparture().GetDepartTime()))
-	s.say("%s, %s with their containers", counted(int64(r.GetContainers()), "container"), s.about(r.GetMassMg()))
+	s.say("%s, %s with their containers", quantity.Counted(r.GetContainers(), "container"), s.about(r.GetMassMg()))
 	s.notes(m.GetNotes())
 	s.next(r)
 	return s.text.String()
@@ -102,7 +103,7 @@ func Dropped(m *v1.ConfirmStopResponse) string {
 			s.say("%d x %s GO BACK, lot %s%s", l.GetRefusedPieces(), either(l.GetItemName(), l.GetItemId()), l.GetLotCode(), colon(l.GetReason()))
 		}
 	}
-	s.say("%d of %s left there, %s", left, counted(listed, "piece"), s.at(d.GetDropTime()))
+	s.say("%d of %s left there, %s", left, quantity.Counted(listed, "piece"), s.at(d.GetDropTime()))
 	for _, e := range d.GetEmpties() {
 		s.say("%d x %s back", e.GetCount(), e.GetContainerId())
 	}

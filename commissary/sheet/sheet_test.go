@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"doughrun/commissary/quantity"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -144,7 +145,7 @@ func TestPickTotalsAreThoseOfTheirLines(t *testing.T) {
 		}
 		var all int64
 		for shop := range boxes {
-			require.Contains(t, text, fmt.Sprintf("In all %s, %s:", counted(boxes[shop], "container"), counted(pieces[shop], "piece")))
+			require.Contains(t, text, fmt.Sprintf("In all %s, %s:", quantity.Counted(boxes[shop], "container"), quantity.Counted(pieces[shop], "piece")))
 			all += boxes[shop]
 		}
 		require.EqualValues(t, r.GetContainers(), all)

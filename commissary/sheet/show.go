@@ -153,17 +153,6 @@ func either(name, id string) string {
 	return name
 }
 
-// counted writes a number with its noun.
-func counted(n int64, noun string) string {
-	switch {
-	case n == 1:
-		return "1 " + noun
-	case strings.HasSuffix(noun, "ch"):
-		return fmt.Sprintf("%d %ses", n, noun)
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
-}
-
 func person(n int32) string {
 	if n == 1 {
 		return "1 person"
