@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -68,11 +69,12 @@ log_format: json
 			log.WriteString(lines.Text() + "\n")
 		}
 	}()
-	defer func() {
+	stop := sync.OnceFunc(func() {
 		require.NoError(t, service.Process.Signal(os.Interrupt))
 		<-read
 		require.NoError(t, service.Wait())
-	}()
+	})
+	defer stop()
 	var at string
 	select {
 	case at = <-address:
@@ -126,16 +128,19 @@ log_format: json
 	require.Contains(t, as("boss", exitDone, "audit", "show", "--subject", "kitchens/main/credentials/"+id[1]), "revoked")
 
 	// No secret was written anywhere but to its file.
+	var texts []string
+	for _, file := range []string{"facts.db", "facts.db-wal"} {
+		b, err := os.ReadFile(in(file))
+		require.NoError(t, err)
+		texts = append(texts, string(b))
+	}
+	stop() // what it says is whole only then
+	texts = append(texts, seen, log.String())
 	for _, who := range []string{"boss", "harbor", "harbor2"} {
 		token, err := os.ReadFile(in(who + ".token"))
 		require.NoError(t, err)
-		for _, text := range []string{seen, log.String()} {
+		for _, text := range texts {
 			require.NotContains(t, text, strings.TrimSpace(string(token)))
-		}
-		for _, file := range []string{"facts.db", "facts.db-wal"} {
-			b, err := os.ReadFile(in(file))
-			require.NoError(t, err)
-			require.NotContains(t, string(b), strings.TrimSpace(string(token)))
 		}
 	}
 }
