@@ -14,7 +14,7 @@ type room struct {
 	// never lists packages outside the module that its files may not import themselves, each with everything below it.
 	// Only direct imports count: fmt alone pulls in os.
 	never []string
-	pure  bool   // no clock and no randomness but what the caller hands in
+	pure  bool   // no clock and no randomness but what the caller hands in, and nothing at the same time
 	why   string // printed with every breach
 }
 

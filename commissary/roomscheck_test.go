@@ -204,6 +204,9 @@ func ambient(file string, src any, path string, r room) ([]string, error) {
 		names[name] = imported
 	}
 	ast.Inspect(tree, func(n ast.Node) bool {
+		if started, ok := n.(*ast.GoStmt); ok && r.pure {
+			report(started, "a goroutine", "what runs at the same time may come out in another order")
+		}
 		sel, ok := n.(*ast.SelectorExpr)
 		if !ok {
 			return true
@@ -298,6 +301,7 @@ func TestAmbientCatchesSeededFaults(t *testing.T) {
 		{name: "civil time anywhere", body: `import "time"; var t = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)`, want: 1},
 		{name: "zone anywhere", body: `import "time"; var z, _ = time.LoadLocation("Europe/Rome")`, want: 1},
 		{name: "civil time at its resolver", path: "commissary/civil", room: pure, body: `import "time"; var z, _ = time.LoadLocation("Europe/Rome")`},
+		{name: "a goroutine", room: pure, body: `func f() { go f() }`, want: 1},
 		{name: "another package of that name", room: pure, body: `import "example/time"; var t = time.Now()`},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
