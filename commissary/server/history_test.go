@@ -442,8 +442,11 @@ const nightsAtOnce = 25
 
 func TestInvariantsOverRandomNights(t *testing.T) {
 	nights := 100
-	if os.Getenv("CASES") == "full" {
+	switch {
+	case os.Getenv("CASES") == "full":
 		nights = 10_000
+	case testing.Short(): // under the race detector
+		nights = 50
 	}
 	var baked, refused atomic.Int64
 	t.Run("histories", func(t *testing.T) {
@@ -548,6 +551,9 @@ func (b bent) Update(ctx context.Context, f func(commissary.Tx) error) error {
 }
 
 func TestInvariantsCatchMutants(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one call after the other: nothing for the race detector; it runs in the full form")
+	}
 	type movement = commissary.Movement
 	on := func(kind commissary.MovementKind, f func(movement) []movement) bentLots {
 		return bentLots{move: func(m movement) []movement {

@@ -72,8 +72,11 @@ var gate = porcupine.Model{
 // the other, for every shop and night.
 func TestOrdersAreLinearizable(t *testing.T) {
 	histories := 100
-	if os.Getenv("CASES") == "full" {
+	switch {
+	case os.Getenv("CASES") == "full":
 		histories = 1000
+	case testing.Short(): // under the race detector
+		histories = 40
 	}
 	k := open(t)
 	seed := rand.Uint64()

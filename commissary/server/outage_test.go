@@ -17,7 +17,7 @@ import (
 
 func (k *kitchen) draftAgain() *v1.DraftPlanResponse {
 	k.t.Helper()
-	r, err := k.plans.DraftPlan(k.t.Context(), &v1.DraftPlanRequest{Night: night, Seed: 7})
+	r, err := k.plans.DraftPlan(k.t.Context(), &v1.DraftPlanRequest{Night: night, Seed: 7, Steps: steps()})
 	require.NoError(k.t, err)
 	checked, err := k.plans.CheckPlan(k.t.Context(), &v1.CheckPlanRequest{Night: night, Plan: r.GetPlan()})
 	require.NoError(k.t, err)
