@@ -56,14 +56,31 @@ func built(t *testing.T) string {
 
 func newHouse(t *testing.T, program string, tills int) *house {
 	h := &house{t: t, program: program, db: filepath.Join(t.TempDir(), "facts.db"), adopted: uuid.NewString()}
-	// The nights to come take orders whatever time it is.
-	day := time.Now().AddDate(0, 0, 2)
 	shops := []string{"harbor", "market", "hilltop", "station", "college", "river"}
+	nights := openNights(time.Now(), (tills+len(shops)-1)/len(shops))
 	for i := range tills {
-		night := day.AddDate(0, 0, i/len(shops)).Format(time.DateOnly)
-		h.shops = append(h.shops, &till{name: "kitchens/main/nights/" + night + "/orders/" + shops[i%len(shops)]})
+		h.shops = append(h.shops, &till{name: "kitchens/main/nights/" + nights[i/len(shops)] + "/orders/" + shops[i%len(shops)]})
 	}
 	return h
+}
+
+// openNights returns so many coming nights that take orders of every shop whatever the time and weekday is now: for a
+// Monday, when Riverside is closed, nobody orders.
+func openNights(now time.Time, n int) []string {
+	var nights []string
+	for day := now.AddDate(0, 0, 2); len(nights) < n; day = day.AddDate(0, 0, 1) {
+		if day.Weekday() != time.Sunday {
+			nights = append(nights, day.Format(time.DateOnly))
+		}
+	}
+	return nights
+}
+
+// A run on a Friday once asked Riverside for a Monday, and every order was refused.
+func TestOpenNightsLeaveOutTheDayOfRest(t *testing.T) {
+	friday := time.Date(2026, 11, 27, 23, 0, 0, 0, time.UTC)
+	require.Equal(t, []string{"2026-11-30", "2026-12-01"}, openNights(friday, 2))
+	require.Equal(t, []string{"2026-11-28", "2026-11-30"}, openNights(friday.AddDate(0, 0, -1), 2))
 }
 
 // running is one life of the service.
