@@ -139,11 +139,17 @@ func TestErrandsCutShort(t *testing.T) {
 		require.Zero(t, damaged)
 		require.Len(t, again, len(list))
 	}
+	// Damage to nothing but the character that ends the last line costs no errand.
+	require.NoError(t, os.WriteFile(path, append(whole[:len(whole)-1:len(whole)-1], 'X'), 0o600))
+	list, damaged, err := box.Errands()
+	require.NoError(t, err)
+	require.Zero(t, damaged)
+	require.Len(t, list, 3)
 	// A damaged line in the middle is kept and counted, and the rest is read.
 	spoiled := append([]byte(nil), whole...)
 	spoiled[len("doughrun errands 1\n")+40] ^= 1
 	require.NoError(t, os.WriteFile(path, spoiled, 0o600))
-	list, damaged, err := box.Errands()
+	list, damaged, err = box.Errands()
 	require.NoError(t, err)
 	require.Equal(t, 1, damaged)
 	require.Len(t, list, 2)
@@ -176,4 +182,34 @@ func TestErrandsAreForgottenOnceSettled(t *testing.T) {
 	require.Less(t, len(list), 205)
 	require.Equal(t, waits, list[0].ID)
 	require.Equal(t, outbox.Waiting, list[0].State)
+}
+
+// The journal of errands is made shorter, and what waits or was answered of late stays as it was.
+func TestErrandsStayShort(t *testing.T) {
+	box := outbox.At(t.TempDir())
+	now := time.Date(2026, 11, 27, 12, 0, 0, 0, time.UTC)
+	errand := func() outbox.Errand {
+		e, err := box.Run(now, &v1.DepartRunRequest{Name: south, RequestId: uuid.NewString()})
+		require.NoError(t, err)
+		return e
+	}
+	waits := errand()
+	require.NoError(t, box.Missed(now, waits.ID, "the kitchen does not answer"))
+	var last outbox.Errand
+	for range 220 {
+		e, err := box.Answer(now, errand().ID, outbox.Accepted, &v1.Manifest{Name: south}, "")
+		require.NoError(t, err)
+		last = e
+	}
+	list, damaged, err := box.Errands()
+	require.NoError(t, err)
+	require.Zero(t, damaged)
+	require.Less(t, len(list), 202)
+	require.Equal(t, waits.ID, list[0].ID, "what waits is never dropped")
+	require.Equal(t, "the kitchen does not answer", list[0].Why)
+	require.Equal(t, last.ID, list[len(list)-1].ID)
+	for _, e := range list[1:] {
+		require.Equal(t, outbox.Accepted, e.State)
+		require.Equal(t, south, e.Manifest.GetName())
+	}
 }

@@ -1,11 +1,8 @@
 package outbox
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
 	"slices"
 	"time"
 
@@ -45,11 +42,14 @@ func (e Errand) ManifestOf() string {
 	return ""
 }
 
+// The file of the errands and its first line.
 const (
-	roadHead = "doughrun errands 1"
-	// errandsKept is how many settled errands are kept to look back at.
-	errandsKept = 100
+	errandFile = "errands.log"
+	errandHead = "doughrun errands 1"
 )
+
+// errandsKept is how many settled errands are kept to look back at.
+const errandsKept = 100
 
 // What the records of an errand say, beside kindNote and kindAnswer.
 const (
@@ -60,27 +60,23 @@ const (
 // Run keeps an errand. When it returns without an error it is on the disk. The
 // same request id with the same content is the same errand.
 func (b *Box) Run(at time.Time, req RoadWrite) (Errand, error) {
-	kind := kindConfirm
-	if _, ok := req.(*v1.DepartRunRequest); ok {
-		kind = kindDepart
-	}
 	var kept Errand
-	err := b.road(func(r *road) error {
-		if i := r.find(req.GetRequestId()); i >= 0 {
-			if !proto.Equal(r.errands[i].Request, req) {
+	err := b.errands(func(x *errands, keep func(record) error) error {
+		if e := x.find(req.GetRequestId()); e != nil {
+			if !proto.Equal(e.Request, req) {
 				return fmt.Errorf("%w: %s; leave the id out", ErrReused, req.GetRequestId())
 			}
-			kept = r.errands[i]
+			kept = *e
 			return nil
 		}
-		rec := record{Kind: kind, At: at, ID: req.GetRequestId()}
-		if err := rec.write(req); err != nil {
+		r, err := begun(Errand{ID: req.GetRequestId(), Request: req, Kept: at})
+		if err != nil {
 			return err
 		}
-		if err := r.append(rec); err != nil {
+		if err := keep(r); err != nil {
 			return err
 		}
-		kept = r.errands[len(r.errands)-1]
+		kept = *x.find(r.ID)
 		return nil
 	})
 	return kept, err
@@ -89,207 +85,156 @@ func (b *Box) Run(at time.Time, req RoadWrite) (Errand, error) {
 // Answer ends an errand that waits: accepted with the kitchen's manifest and
 // what it said beside it, or refused or dropped with the reason.
 func (b *Box) Answer(at time.Time, id string, s State, m *v1.Manifest, why string) (Errand, error) {
-	return b.onErrand(id, func(r *road, e Errand) error {
+	return b.onErrand(id, func(keep func(record) error, e Errand) error {
 		if e.State != Waiting {
 			return nil
 		}
-		rec := record{Kind: kindAnswer, At: at, ID: id, State: s, Why: why}
-		if m != nil {
-			if err := rec.write(m); err != nil {
-				return err
-			}
+		r, err := record{Kind: kindAnswer, At: at, ID: id, State: s, Why: why}.with(m)
+		if err != nil {
+			return err
 		}
-		return r.append(rec)
+		return keep(r)
 	})
 }
 
 // Missed keeps the last thing that went wrong with an errand that goes on waiting.
 func (b *Box) Missed(at time.Time, id, why string) error {
-	_, err := b.onErrand(id, func(r *road, e Errand) error {
+	_, err := b.onErrand(id, func(keep func(record) error, e Errand) error {
 		if e.State != Waiting || e.Why == why {
 			return nil
 		}
-		return r.append(record{Kind: kindNote, At: at, ID: id, Why: why})
+		return keep(record{Kind: kindNote, At: at, ID: id, Why: why})
 	})
 	return err
 }
 
 // Errands returns the errands in the order they were kept, and how many lines
 // of their file cannot be read.
-func (b *Box) Errands() ([]Errand, int, error) {
-	if _, err := os.Stat(b.roadFile()); errors.Is(err, os.ErrNotExist) {
-		return nil, 0, nil
-	}
-	var all []Errand
-	damaged := 0
-	err := b.road(func(r *road) error {
-		all, damaged = slices.Clone(r.errands), len(r.damaged)
-		return nil
+func (b *Box) Errands() (all []Errand, damaged int, err error) {
+	x := &errands{}
+	err = b.look(errandFile, errandHead, x, func(j *journal) {
+		all, damaged = x.list, len(j.damaged)
 	})
 	return all, damaged, err
 }
 
-func (b *Box) roadFile() string { return filepath.Join(b.dir, "errands.log") }
+// errands runs f on the errands under the folder's lock; keep puts a record to them.
+func (b *Box) errands(f func(x *errands, keep func(record) error) error) error {
+	x := &errands{}
+	return b.change(errandFile, errandHead, x, func(j *journal) error { return f(x, j.append) })
+}
 
-func (b *Box) onErrand(id string, f func(*road, Errand) error) (Errand, error) {
+func (b *Box) onErrand(id string, f func(keep func(record) error, e Errand) error) (Errand, error) {
 	var e Errand
-	err := b.road(func(r *road) error {
-		i := r.find(id)
-		if i < 0 {
+	err := b.errands(func(x *errands, keep func(record) error) error {
+		found := x.find(id)
+		if found == nil {
 			return fmt.Errorf("the outbox in %s holds no errand with the request id %s; look at its status", b.dir, id)
 		}
-		if err := f(r, r.errands[i]); err != nil {
+		if err := f(keep, *found); err != nil {
 			return err
 		}
-		e = r.errands[i]
+		e = *x.find(id)
 		return nil
 	})
 	return e, err
 }
 
-// road is the errands' file as it was read under the lock.
-type road struct {
-	journal
-	errands []Errand
+// errands are the contents of the driver's journal.
+type errands struct{ list []Errand }
+
+func (x *errands) find(id string) *Errand {
+	i := slices.IndexFunc(x.list, func(e Errand) bool { return e.ID == id })
+	if i < 0 {
+		return nil
+	}
+	return &x.list[i]
 }
 
-func (r *road) find(id string) int {
-	return slices.IndexFunc(r.errands, func(e Errand) bool { return e.ID == id })
+// begun is the record that an errand begins with.
+func begun(e Errand) (record, error) {
+	kind := kindConfirm
+	if _, ok := e.Request.(*v1.DepartRunRequest); ok {
+		kind = kindDepart
+	}
+	return record{Kind: kind, At: e.Kept, ID: e.ID}.with(e.Request)
 }
 
-// road runs f on the errands under the folder's lock.
-func (b *Box) road(f func(*road) error) (err error) {
-	if err := os.MkdirAll(b.dir, 0o700); err != nil {
-		return fmt.Errorf("the outbox cannot be made: %w", err)
-	}
-	free, err := lock(filepath.Join(b.dir, "lock"))
-	if err != nil {
-		return fmt.Errorf("the outbox in %s cannot be locked: %w", b.dir, err)
-	}
-	defer func() { err = errors.Join(err, free()) }()
-	r := &road{journal: journal{path: b.roadFile()}}
-	if err := r.read(); err != nil {
-		return err
-	}
-	return f(r)
-}
-
-// read reads the file, makes it when there is none, mends its end, and
-// shortens it when it holds much that is settled.
-func (r *road) read() error {
-	text, err := readFile(r.path)
-	if errors.Is(err, os.ErrNotExist) {
-		return replace(r.path, []byte(roadHead+"\n"))
-	}
-	if err != nil {
-		return fmt.Errorf("the outbox cannot be read: %w", err)
-	}
-	first, rest, _ := bytes.Cut(text, []byte("\n"))
-	if string(first) != roadHead {
-		return fmt.Errorf("%s does not begin with %q: it is no outbox, or one of a newer program; move it away, or use the newer program", r.path, roadHead)
-	}
-	lines := [][]byte{}
-	torn := false
-	for len(rest) > 0 {
-		line, more, ended := bytes.Cut(rest, []byte("\n"))
-		rest = more
-		rec, ok := parse(line)
-		if ok {
-			ok = r.apply(rec) == nil
+func (x *errands) apply(r record) error {
+	e := x.find(r.ID)
+	if r.Kind == kindDepart || r.Kind == kindConfirm {
+		if e != nil {
+			return errors.New("a second errand under one request id")
 		}
-		switch {
-		case !ok && !ended:
-			torn = true // a write that was cut short: nobody was told that it is kept
-			continue
-		case !ok:
-			r.damaged = append(r.damaged, line)
+		var req RoadWrite = &v1.ConfirmStopRequest{}
+		if r.Kind == kindDepart {
+			req = &v1.DepartRunRequest{}
 		}
-		torn = torn || !ended
-		lines = append(lines, line)
+		if err := protojson.Unmarshal(r.Message, req); err != nil {
+			return err
+		}
+		x.list = append(x.list, Errand{ID: r.ID, Request: req, Kept: r.At, State: Waiting})
+		return nil
 	}
+	if e == nil {
+		return errors.New("its errand is missing")
+	}
+	switch r.Kind {
+	case kindNote:
+		e.Why = r.Why
+	case kindAnswer:
+		e.State, e.Settled, e.Why = r.State, r.At, r.Why
+		if len(r.Message) > 0 {
+			e.Manifest = &v1.Manifest{}
+			return protojson.Unmarshal(r.Message, e.Manifest)
+		}
+	default:
+		return fmt.Errorf("a record of kind %q", r.Kind)
+	}
+	return nil
+}
+
+// shorten drops the oldest settled errands once there are twice as many as
+// are kept.
+func (x *errands) shorten() bool {
 	settled := 0
-	for _, e := range r.errands {
+	for _, e := range x.list {
 		if e.State != Waiting {
 			settled++
 		}
 	}
-	if !torn && settled < 2*errandsKept {
-		return nil
+	if settled < 2*errandsKept {
+		return false
 	}
-	if settled >= 2*errandsKept {
-		lines = r.shortened(lines, settled-errandsKept)
-	}
-	text = []byte(roadHead + "\n")
-	for _, l := range lines {
-		text = append(append(text, l...), '\n')
-	}
-	if err := replace(r.path, text); err != nil {
-		return fmt.Errorf("the outbox cannot be written: %w; make room on the disk and give the command again", err)
-	}
-	return nil
-}
-
-// shortened leaves out the lines of the oldest settled errands.
-func (r *road) shortened(lines [][]byte, surplus int) [][]byte {
-	gone := map[string]bool{}
-	r.errands = slices.DeleteFunc(r.errands, func(e Errand) bool {
+	surplus := settled - errandsKept
+	x.list = slices.DeleteFunc(x.list, func(e Errand) bool {
 		if e.State == Waiting || surplus == 0 {
 			return false
 		}
 		surplus--
-		gone[e.ID] = true
 		return true
 	})
-	return slices.DeleteFunc(lines, func(l []byte) bool {
-		rec, ok := parse(l)
-		return ok && gone[rec.ID]
-	})
+	return true
 }
 
-// apply adds a record to what is known.
-func (r *road) apply(rec record) error {
-	i := r.find(rec.ID)
-	if rec.Kind == kindDepart || rec.Kind == kindConfirm {
-		if i >= 0 {
-			return errors.New("a second errand under one request id")
+func (x *errands) records() ([]record, error) {
+	var list []record
+	for _, e := range x.list {
+		first, err := begun(e)
+		if err != nil {
+			return nil, err
 		}
-		var req RoadWrite = &v1.ConfirmStopRequest{}
-		if rec.Kind == kindDepart {
-			req = &v1.DepartRunRequest{}
+		list = append(list, first)
+		switch {
+		case e.State != Waiting:
+			answer, err := record{Kind: kindAnswer, At: e.Settled, ID: e.ID, State: e.State, Why: e.Why}.with(e.Manifest)
+			if err != nil {
+				return nil, err
+			}
+			list = append(list, answer)
+		case e.Why != "":
+			list = append(list, record{Kind: kindNote, At: e.Kept, ID: e.ID, Why: e.Why})
 		}
-		if err := protojson.Unmarshal(rec.Message, req); err != nil {
-			return err
-		}
-		r.errands = append(r.errands, Errand{ID: rec.ID, Request: req, Kept: rec.At, State: Waiting})
-		return nil
 	}
-	if i < 0 {
-		return errors.New("its errand is missing")
-	}
-	e := &r.errands[i]
-	switch rec.Kind {
-	case kindNote:
-		e.Why = rec.Why
-	case kindAnswer:
-		e.State, e.Settled, e.Why = rec.State, rec.At, rec.Why
-		if len(rec.Message) > 0 {
-			e.Manifest = &v1.Manifest{}
-			return protojson.Unmarshal(rec.Message, e.Manifest)
-		}
-	default:
-		return fmt.Errorf("a record of kind %q", rec.Kind)
-	}
-	return nil
-}
-
-// append puts a record at the end of the file and waits until it is on the disk.
-func (r *road) append(rec record) error {
-	b, err := line(rec)
-	if err != nil {
-		return err
-	}
-	if err := appendTo(r.path, b); err != nil {
-		return err
-	}
-	return r.apply(rec)
+	return list, nil
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"hash/crc32"
 	"os"
+	"path/filepath"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -24,11 +25,11 @@ func FuzzJournal(f *testing.F) {
 	} {
 		require.NoError(f, do())
 	}
-	whole, err := os.ReadFile(b.file())
+	whole, err := os.ReadFile(filepath.Join(b.dir, draftFile))
 	require.NoError(f, err)
-	f.Add(whole[len(head)+1:])
+	f.Add(whole[len(draftHead)+1:])
 	var bare []byte
-	for _, l := range bytes.SplitAfter(whole[len(head)+1:], []byte("\n")) {
+	for _, l := range bytes.SplitAfter(whole[len(draftHead)+1:], []byte("\n")) {
 		_, text, _ := bytes.Cut(l, []byte(" "))
 		bare = append(bare, text...)
 	}
@@ -37,7 +38,7 @@ func FuzzJournal(f *testing.F) {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, rest []byte) {
-		text := []byte(head + "\n")
+		text := []byte(draftHead + "\n")
 		for _, l := range bytes.SplitAfter(rest, []byte("\n")) {
 			if bytes.HasPrefix(l, []byte("{")) {
 				text = fmt.Appendf(text, "%08x ", crc32.Checksum(bytes.TrimSuffix(l, []byte("\n")), table))
@@ -45,7 +46,7 @@ func FuzzJournal(f *testing.F) {
 			text = append(text, l...)
 		}
 		b := At(t.TempDir())
-		require.NoError(t, os.WriteFile(b.file(), text, 0o600))
+		require.NoError(t, os.WriteFile(filepath.Join(b.dir, draftFile), text, 0o600))
 		before, err := b.Status()
 		require.NoError(t, err)
 		again, err := b.Status()

@@ -3,17 +3,16 @@
 // kill, a power cut or a full disk after that loses nothing, and because it
 // keeps its request id, sending it again never orders twice.
 //
-// The outbox is one file in a folder of its own: lines of a check sum and JSON
-// that are only ever appended, so that a person can read it. The file is made,
-// and now and then made shorter, beside itself and moved into place. Programs
-// may use one outbox at the same time; each call takes the folder's lock.
+// The outbox is a folder of its own with one journal for orders and one for a
+// driver's errands: lines of a check sum and JSON that are only ever appended,
+// so that a person can read them. A journal is made, and now and then made
+// shorter, beside itself and moved into place. Programs may use one outbox at
+// the same time; each call takes the folder's lock.
 package outbox
 
 import (
 	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
 	"slices"
 	"time"
 
@@ -62,9 +61,6 @@ func At(dir string) *Box { return &Box{dir} }
 // Dir returns the folder.
 func (b *Box) Dir() string { return b.dir }
 
-// settledKept is how many settled drafts are kept to look back at.
-const settledKept = 60
-
 // ErrReused refuses a draft whose request id belongs to another one.
 var ErrReused = errors.New("the outbox holds another order under this request id")
 
@@ -75,8 +71,8 @@ var ErrReused = errors.New("the outbox holds another order under this request id
 // order whose last draft still waits amends that one; a late one it stands for.
 func (b *Box) Put(at time.Time, req *v1.SubmitOrderRequest, newest bool) (Entry, error) {
 	var kept Entry
-	err := b.change(func(j *journal) error {
-		if old := j.find(req.GetRequestId()); old != nil {
+	err := b.drafts(func(d *drafts, keep func(record) error) error {
+		if old := d.find(req.GetRequestId()); old != nil {
 			asked := proto.CloneOf(old.Request)
 			asked.Etag = req.GetEtag() // a sealed one is no longer what was asked for
 			if !proto.Equal(asked, req) {
@@ -85,11 +81,11 @@ func (b *Box) Put(at time.Time, req *v1.SubmitOrderRequest, newest bool) (Entry,
 			kept = *old
 			return nil
 		}
-		r := record{Kind: kindDraft, At: at, ID: req.GetRequestId(), Newest: newest}
-		if err := r.write(req); err != nil {
+		r, err := record{Kind: kindDraft, At: at, ID: req.GetRequestId(), Newest: newest}.with(req)
+		if err != nil {
 			return err
 		}
-		for _, e := range slices.Backward(j.entries) {
+		for _, e := range slices.Backward(d.entries) {
 			if e.Request.GetName() != req.GetName() || !e.Open() {
 				continue
 			}
@@ -97,14 +93,14 @@ func (b *Box) Put(at time.Time, req *v1.SubmitOrderRequest, newest bool) (Entry,
 				r.After = e.ID
 				break
 			}
-			if err := j.append(record{Kind: kindAnswer, At: at, ID: e.ID, State: Replaced}); err != nil {
+			if err := keep(record{Kind: kindAnswer, At: at, ID: e.ID, State: Replaced}); err != nil {
 				return err
 			}
 		}
-		if err := j.append(r); err != nil {
+		if err := keep(r); err != nil {
 			return err
 		}
-		kept = *j.find(r.ID)
+		kept = *d.find(r.ID)
 		return nil
 	})
 	return kept, err
@@ -113,61 +109,67 @@ func (b *Box) Put(at time.Time, req *v1.SubmitOrderRequest, newest bool) (Entry,
 // Seal settles the etag that a draft is sent with, before its first attempt,
 // and returns the draft as it must be sent. One that is sealed stays as it is.
 func (b *Box) Seal(at time.Time, id, etag string) (Entry, error) {
-	return b.amend(id, func(j *journal, e Entry) error {
+	return b.amend(id, func(keep func(record) error, e Entry) error {
 		if e.Sealed || e.State != Waiting {
 			return nil
 		}
-		return j.append(record{Kind: kindSeal, At: at, ID: id, Etag: etag})
+		return keep(record{Kind: kindSeal, At: at, ID: id, Etag: etag})
 	})
 }
 
 // Accept keeps the receipt of a draft.
 func (b *Box) Accept(at time.Time, id string, order *v1.Order) (Entry, error) {
-	return b.amend(id, func(j *journal, e Entry) error {
+	return b.amend(id, func(keep func(record) error, e Entry) error {
 		if !e.Open() {
 			return nil
 		}
-		r := record{Kind: kindAnswer, At: at, ID: id, State: Accepted}
-		if err := r.write(order); err != nil {
+		r, err := record{Kind: kindAnswer, At: at, ID: id, State: Accepted}.with(order)
+		if err != nil {
 			return err
 		}
-		return j.append(r)
+		return keep(r)
 	})
 }
 
 // Settle ends a draft without a receipt: late, refused or dropped. One that
 // was accepted stays so.
 func (b *Box) Settle(at time.Time, id string, s State, why string) (Entry, error) {
-	return b.amend(id, func(j *journal, e Entry) error {
+	return b.amend(id, func(keep func(record) error, e Entry) error {
 		if !e.Open() || e.State == s {
 			return nil
 		}
-		return j.append(record{Kind: kindAnswer, At: at, ID: id, State: s, Why: why})
+		return keep(record{Kind: kindAnswer, At: at, ID: id, State: s, Why: why})
 	})
 }
 
 // Note keeps the last thing that went wrong with a draft that goes on waiting.
 func (b *Box) Note(at time.Time, id, why string) error {
-	_, err := b.amend(id, func(j *journal, e Entry) error {
+	_, err := b.amend(id, func(keep func(record) error, e Entry) error {
 		if e.State != Waiting || e.Why == why {
 			return nil
 		}
-		return j.append(record{Kind: kindNote, At: at, ID: id, Why: why})
+		return keep(record{Kind: kindNote, At: at, ID: id, Why: why})
 	})
 	return err
 }
 
-func (b *Box) amend(id string, f func(*journal, Entry) error) (Entry, error) {
+// drafts runs f on the drafts under the folder's lock; keep puts a record to them.
+func (b *Box) drafts(f func(d *drafts, keep func(record) error) error) error {
+	d := &drafts{}
+	return b.change(draftFile, draftHead, d, func(j *journal) error { return f(d, j.append) })
+}
+
+func (b *Box) amend(id string, f func(keep func(record) error, e Entry) error) (Entry, error) {
 	var e Entry
-	err := b.change(func(j *journal) error {
-		found := j.find(id)
+	err := b.drafts(func(d *drafts, keep func(record) error) error {
+		found := d.find(id)
 		if found == nil {
 			return fmt.Errorf("the outbox in %s holds no order with the request id %s; look at its status", b.dir, id)
 		}
-		if err := f(j, *found); err != nil {
+		if err := f(keep, *found); err != nil {
 			return err
 		}
-		e = *j.find(id)
+		e = *d.find(id)
 		return nil
 	})
 	return e, err
@@ -181,15 +183,10 @@ type Status struct {
 
 // Status returns what the outbox holds; nothing where there is none yet.
 func (b *Box) Status() (Status, error) {
-	if _, err := os.Stat(b.file()); errors.Is(err, os.ErrNotExist) {
-		return Status{}, nil
-	}
 	var s Status
-	err := b.change(func(j *journal) error {
-		s = Status{Entries: slices.Clone(j.entries), Damaged: len(j.damaged)}
-		return nil
+	d := &drafts{}
+	err := b.look(draftFile, draftHead, d, func(j *journal) {
+		s = Status{Entries: d.entries, Damaged: len(j.damaged)}
 	})
 	return s, err
 }
-
-func (b *Box) file() string { return filepath.Join(b.dir, "outbox.log") }

@@ -118,7 +118,7 @@ func TestTornAtEveryByte(t *testing.T) {
 	var after [][]Entry // what the outbox says once the file is so long
 	var length []int64
 	note := func() {
-		info, err := os.Stat(b.file())
+		info, err := os.Stat(filepath.Join(b.dir, draftFile))
 		require.NoError(t, err)
 		after, length = append(after, status(t, b)), append(length, info.Size())
 	}
@@ -138,13 +138,13 @@ func TestTornAtEveryByte(t *testing.T) {
 	_, err = b.Settle(noon, two.GetRequestId(), Late, "the night is closed – call")
 	require.NoError(t, err)
 	note()
-	whole, err := os.ReadFile(b.file())
+	whole, err := os.ReadFile(filepath.Join(b.dir, draftFile))
 	require.NoError(t, err)
 	require.Len(t, whole, int(length[len(length)-1]))
 
 	for cut := int(length[2]); cut <= len(whole); cut++ { // every byte of the last three records
 		torn := At(t.TempDir())
-		require.NoError(t, os.WriteFile(torn.file(), whole[:cut], 0o600))
+		require.NoError(t, os.WriteFile(filepath.Join(torn.dir, draftFile), whole[:cut], 0o600))
 		want := 0
 		for want < len(length) && int(length[want])-1 <= cut { // the line's end is no part of what it says
 			want++
@@ -174,18 +174,18 @@ func TestFlippedBits(t *testing.T) {
 			require.NoError(t, err)
 		}
 	}
-	whole, err := os.ReadFile(b.file())
+	whole, err := os.ReadFile(filepath.Join(b.dir, draftFile))
 	require.NoError(t, err)
 	want := status(t, b)
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 1))
 	for i := range 500 {
-		at, bit := len(head)+1+r.IntN(len(whole)-len(head)-1), r.IntN(8)
+		at, bit := len(draftHead)+1+r.IntN(len(whole)-len(draftHead)-1), r.IntN(8)
 		text := bytes.Clone(whole)
 		text[at] ^= 1 << bit
 		flipped := At(t.TempDir())
-		require.NoError(t, os.WriteFile(flipped.file(), text, 0o600))
+		require.NoError(t, os.WriteFile(filepath.Join(flipped.dir, draftFile), text, 0o600))
 		s, err := flipped.Status()
 		require.NoError(t, err)
 		if s.Damaged == 0 {
@@ -200,7 +200,7 @@ func TestFlippedBits(t *testing.T) {
 		require.NoError(t, err)
 		require.GreaterOrEqual(t, again.Damaged, 1, "it stays visible")
 	}
-	require.NoError(t, os.WriteFile(b.file(), []byte("doughrun outbox 2\n"), 0o600))
+	require.NoError(t, os.WriteFile(filepath.Join(b.dir, draftFile), []byte("doughrun outbox 2\n"), 0o600))
 	_, err = b.Status()
 	require.ErrorContains(t, err, "newer program")
 }
@@ -212,14 +212,14 @@ func TestItStaysShort(t *testing.T) {
 	_, err := b.Settle(noon, late.GetRequestId(), Late, "closed")
 	require.NoError(t, err)
 	var last string
-	for i := range 2*settledKept + 20 {
+	for i := range 2*draftsKept + 20 {
 		e := put(t, b, draft(fmt.Sprint("shop-", i), 3), false)
 		_, err := b.Accept(noon, e.ID, receipt(e.Request, "1"))
 		require.NoError(t, err)
 		last = e.ID
 	}
 	list := status(t, b)
-	require.Less(t, len(list), 2*settledKept+2)
+	require.Less(t, len(list), 2*draftsKept+2)
 	require.Equal(t, late.GetRequestId(), list[0].ID, "an open draft is never dropped")
 	require.Equal(t, last, list[len(list)-1].ID)
 }
@@ -253,14 +253,14 @@ func TestAWriteThatFails(t *testing.T) {
 	if os.Getuid() == 0 {
 		// The owner of everything may write everywhere: a folder in the place of the file stops it.
 		b := At(t.TempDir())
-		require.NoError(t, os.Mkdir(b.file(), 0o700))
+		require.NoError(t, os.Mkdir(filepath.Join(b.dir, draftFile), 0o700))
 		_, err := b.Put(noon, draft("north", 3), false)
 		require.ErrorContains(t, err, "cannot be read")
 		return
 	}
 	b := At(t.TempDir())
 	put(t, b, draft("north", 3), false)
-	require.NoError(t, os.Chmod(b.file(), 0o400))
+	require.NoError(t, os.Chmod(filepath.Join(b.dir, draftFile), 0o400))
 	_, err := b.Put(noon, draft("south", 3), false)
 	require.ErrorContains(t, err, "not safe yet")
 	require.Len(t, status(t, b), 1)
