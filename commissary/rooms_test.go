@@ -1,7 +1,9 @@
 package commissary_test
 
 import (
+	"os"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -14,7 +16,8 @@ type room struct {
 	// never lists packages outside the module that its files may not import themselves, each with everything below it.
 	// Only direct imports count: fmt alone pulls in os.
 	never []string
-	pure  bool   // no clock and no randomness but what the caller hands in, and nothing at the same time
+	pure  bool   // no clock and no randomness but what the caller hands in
+	races bool   // it may do things at the same time, so the gate runs its tests under the race detector
 	why   string // printed with every breach
 }
 
@@ -61,11 +64,11 @@ var rooms = []room{
 		why: "files are one door and the wire another; it reads bytes and opens nothing"},
 	{path: "commissary/wire", may: slices.Concat(nouns, contract),
 		why: "one translation, used by service and command line"},
-	{path: "commissary/store/storetest", may: nouns, never: []string{"database/sql"},
+	{path: "commissary/store/storetest", may: nouns, never: []string{"database/sql"}, races: true,
 		why: "the contract of the store, as tests that any store must pass"},
-	{path: "commissary/store", may: nouns, never: []string{"google.golang.org/grpc", "google.golang.org/protobuf"},
+	{path: "commissary/store", may: nouns, never: []string{"google.golang.org/grpc", "google.golang.org/protobuf"}, races: true,
 		why: "storage keeps facts and holds no rules"},
-	{path: "commissary/server", may: slices.Concat(planning, contract, []string{"commissary/book", "commissary/wire"}),
+	{path: "commissary/server", may: slices.Concat(planning, contract, []string{"commissary/book", "commissary/wire"}), races: true,
 		why: "it sees only the contract of the store; wiring belongs to cmd"},
 	{path: "commissary/sheet", may: slices.Concat(leaves, contract),
 		why: "the contract is the border; the server hands finished totals"},
@@ -86,7 +89,7 @@ var rooms = []room{
 	{path: "cmd/doughrun", may: slices.Concat(planning, contract, []string{"cmd/papers", "storefront", "storefront/outbox",
 		"commissary/sheet", "commissary/book", "commissary/wire", "config", "config/keys"}),
 		why: "the command line never opens a database"},
-	{path: "cmd/doughrund", may: everyRoom,
+	{path: "cmd/doughrund", may: everyRoom, races: true,
 		why: "the one place that knows all"},
 }
 
@@ -114,6 +117,17 @@ func TestRoomsReachOnlyWhatTheyMay(t *testing.T) {
 	packages := load(t)
 	require.Empty(t, reaches(packages, rooms))
 	require.Empty(t, imports(packages, rooms))
+}
+
+// Where nothing runs at the same time there is nothing for the race detector to find.
+func TestTheGateLooksForRaces(t *testing.T) {
+	gate, err := os.ReadFile("../.ci/short")
+	require.NoError(t, err)
+	for _, r := range rooms {
+		if r.races && r.path != "commissary/store/storetest" { // its tests are run by the store's
+			require.Contains(t, strings.Fields(string(gate)), "./"+r.path, ".ci/short does not look for races in %s", r.path)
+		}
+	}
 }
 
 func TestNoAmbientTimeOrRandomness(t *testing.T) {

@@ -164,6 +164,9 @@ func imports(packages []pkg, rooms []room) []string {
 	return out
 }
 
+// alone says why most rooms start nothing at the same time.
+const alone = "what runs at the same time may come out in another order, and the gate looks for races only in the rooms marked so"
+
 // Names that read the machine's clock or zone, or a generator nobody seeded.
 var (
 	clock    = []string{"Now", "Since", "Until", "Sleep", "After", "AfterFunc", "Tick", "NewTimer", "NewTicker", "Local"}
@@ -204,12 +207,15 @@ func ambient(file string, src any, path string, r room) ([]string, error) {
 		names[name] = imported
 	}
 	ast.Inspect(tree, func(n ast.Node) bool {
-		if started, ok := n.(*ast.GoStmt); ok && r.pure {
-			report(started, "a goroutine", "what runs at the same time may come out in another order")
+		if started, ok := n.(*ast.GoStmt); ok && !r.races {
+			report(started, "a goroutine", alone)
 		}
 		sel, ok := n.(*ast.SelectorExpr)
 		if !ok {
 			return true
+		}
+		if sel.Sel.Name == "Go" && !r.races {
+			report(sel, "a goroutine", alone)
 		}
 		x, ok := sel.X.(*ast.Ident)
 		if !ok {
@@ -302,6 +308,9 @@ func TestAmbientCatchesSeededFaults(t *testing.T) {
 		{name: "zone anywhere", body: `import "time"; var z, _ = time.LoadLocation("Europe/Rome")`, want: 1},
 		{name: "civil time at its resolver", path: "commissary/civil", room: pure, body: `import "time"; var z, _ = time.LoadLocation("Europe/Rome")`},
 		{name: "a goroutine", room: pure, body: `func f() { go f() }`, want: 1},
+		{name: "a goroutine at the edge", body: `func f() { go f() }`, want: 1},
+		{name: "a goroutine of a group", body: `import "sync"; func f(g *sync.WaitGroup) { g.Go(func() {}) }`, want: 1},
+		{name: "a goroutine where races are looked for", room: room{races: true}, body: `func f() { go f() }`},
 		{name: "another package of that name", room: pure, body: `import "example/time"; var t = time.Now()`},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
