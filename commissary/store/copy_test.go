@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -112,11 +113,16 @@ func backupUnderLoad(t *testing.T, s *Store) {
 	storetest.Fill(t, s)
 	var wg sync.WaitGroup
 	ctx, stop := context.WithCancel(t.Context())
+	// So many writes each may come before the next copy: where copying is slower than writing, as under the race
+	// detector, every copy would else be some times as large as the one before.
+	var allowed atomic.Int64
 	written := make([]int, 4)
 	for i := range written {
 		wg.Go(func() {
 			for ctx.Err() == nil {
-				if appendChange(s, fmt.Sprintf("writer %d, %d", i, written[i])) == nil {
+				if int64(written[i]) >= allowed.Load() {
+					time.Sleep(time.Millisecond)
+				} else if appendChange(s, fmt.Sprintf("writer %d, %d", i, written[i])) == nil {
 					written[i]++
 				}
 			}
@@ -124,6 +130,7 @@ func backupUnderLoad(t *testing.T, s *Store) {
 	}
 	var rows int64
 	for i := range 5 {
+		allowed.Add(25)
 		time.Sleep(time.Duration(rand.N(20)) * time.Millisecond) // anywhere among the writes
 		file := filepath.Join(dir, fmt.Sprintf("%d.backup", i))
 		e, err := Backup(t.Context(), s, file)
