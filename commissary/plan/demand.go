@@ -200,10 +200,19 @@ type visit struct {
 	departs, arrives time.Time
 }
 
-// delivery names a shop's delivery of a day.
+// delivery names a shop's delivery, or a run, of a day.
 type delivery struct {
-	shop string
-	day  civil.Date
+	of  string
+	day civil.Date
+}
+
+// arrivals looks up when a run reaches its shops on a day.
+func (k *kitchen) arrivals(r commissary.Run, day civil.Date) map[string]time.Time {
+	key := delivery{r.ID, day}
+	if k.rounds[key] == nil {
+		k.rounds[key] = Arrivals(k.book, k.zone, r, day)
+	}
+	return k.rounds[key]
 }
 
 // visit looks a delivery up, once for all needs that it brings.
@@ -225,7 +234,7 @@ func (k *kitchen) visit(shop string, day civil.Date) visit {
 		}
 		switch {
 		case r.Sequence != commissary.Free:
-			v.arrives = Arrival(k.book, k.zone, r, day, shop)
+			v.arrives = k.arrivals(r, day)[shop]
 		case walkIn(k.book, k.shops[shop]) >= k.book.ColdStore.Temp:
 			v.arrives = v.departs
 		default:

@@ -12,12 +12,7 @@ import (
 func (s *search) improve() {
 	s.fl.mark()
 	before := s.fl.steps
-	var mains []*placed
-	for _, p := range s.fl.batches {
-		if len(p.fills) > 0 {
-			mains = append(mains, p)
-		}
-	}
+	mains := s.mains()
 	if len(mains) == 0 {
 		s.fl.steps++
 		return
@@ -25,7 +20,7 @@ func (s *search) improve() {
 	clear(s.touched)
 	if s.rng.IntN(4) == 0 && s.now[costShort]+s.now[costOff]+s.now[costSurplus] > 0 {
 		s.handOver(mains)
-	} else {
+	} else if !(s.rng.IntN(4) == 0 && s.merge(s.smallOf(mains))) {
 		s.ruin(mains)
 		s.rebuild()
 	}

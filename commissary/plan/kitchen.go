@@ -3,6 +3,7 @@ package plan
 import (
 	"cmp"
 	"slices"
+	"time"
 
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
@@ -23,6 +24,7 @@ type kitchen struct {
 	formulas map[string]commissary.Formula
 	boxes    map[string]commissary.Container
 	visits   map[delivery]visit
+	rounds   map[delivery]map[string]time.Time
 	recipes  []recipe       // in book order
 	byID     map[string]int // formula id to recipe
 	vessel   map[string]int // vessel id to its place in the book
@@ -67,7 +69,7 @@ func openKitchen(in Input) (*kitchen, error) {
 	k := &kitchen{in: in, book: &in.Book, zone: zone,
 		items: map[string]commissary.Item{}, shops: map[string]commissary.Shop{},
 		formulas: map[string]commissary.Formula{}, boxes: map[string]commissary.Container{},
-		byID: map[string]int{}, visits: map[delivery]visit{}, vessel: map[string]int{}, benches: map[string]commissary.Bench{}}
+		byID: map[string]int{}, visits: map[delivery]visit{}, rounds: map[delivery]map[string]time.Time{}, vessel: map[string]int{}, benches: map[string]commissary.Bench{}}
 	for _, x := range in.Book.Items {
 		k.items[x.ID] = x
 	}

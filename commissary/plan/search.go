@@ -148,7 +148,7 @@ func (s *search) run(budget int64) {
 	s.spans = s.stretches()
 	s.price = s.bound(cost{}).price
 	s.first()
-	s.others()
+	s.others(budget)
 	until := max(budget, s.fl.steps+budget/2)
 	for s.fl.steps < until && len(s.fl.batches) > 0 {
 		s.improve()

@@ -14,7 +14,7 @@ func (s *search) first() {
 
 // others sees whether a plan built in another manner does better where the
 // first leaves pieces short, or outside their bands.
-func (s *search) others() {
+func (s *search) others(budget int64) {
 	if s.now[costShort] > s.beyond || s.now[costOff] > 0 {
 		s.startAgain(largestFirst)
 	}
@@ -23,6 +23,7 @@ func (s *search) others() {
 			s.startAgain(m)
 		}
 	}
+	s.squeeze(budget / 4)
 	s.fl.mark()
 }
 

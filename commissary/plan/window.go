@@ -118,22 +118,24 @@ func shelf(b *commissary.Book, item commissary.Item) safety.Shelf {
 	return s
 }
 
-// Arrival is when a run with a fixed order reaches a shop on a day, waiting
-// where it comes before a shop receives.
-func Arrival(b *commissary.Book, zone *civil.Zone, run commissary.Run, day civil.Date, shop string) time.Time {
-	departs := zone.Instant(day, run.Departs)
-	at := departs
+// Arrivals is when a run with a fixed order reaches each of its shops on a day,
+// waiting where it comes before a shop receives.
+func Arrivals(b *commissary.Book, zone *civil.Zone, run commissary.Run, day civil.Date) map[string]time.Time {
+	receiving := make(map[string]commissary.Hours, len(b.Shops))
+	for _, s := range b.Shops {
+		receiving[s.ID] = s.Receiving
+	}
+	at := zone.Instant(day, run.Departs)
+	arrives := make(map[string]time.Time, len(run.Stops))
 	for _, s := range run.Stops {
 		at = at.Add(span(s.Travel))
-		if s.Shop == shop {
-			return at
+		if _, twice := arrives[s.Shop]; !twice {
+			arrives[s.Shop] = at
 		}
-		for _, x := range b.Shops {
-			if x.ID == s.Shop && x.Receiving != (commissary.Hours{}) {
-				at = latest(at, zone.Instant(day, x.Receiving.From))
-			}
+		if h := receiving[s.Shop]; h != (commissary.Hours{}) {
+			at = latest(at, zone.Instant(day, h.From))
 		}
 		at = at.Add(span(s.Stay))
 	}
-	return departs
+	return arrives
 }

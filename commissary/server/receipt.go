@@ -209,7 +209,7 @@ func (d *desk) brings(day civil.Date) (run commissary.Run, at time.Time, ok bool
 		if r.Sequence == commissary.Free {
 			return r, d.zone.Instant(day, r.Departs), true
 		}
-		return r, plan.Arrival(&d.Book, d.zone, r, day, d.shop.ID), true
+		return r, plan.Arrivals(&d.Book, d.zone, r, day)[d.shop.ID], true
 	}
 	return commissary.Run{}, time.Time{}, false
 }
