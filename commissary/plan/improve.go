@@ -57,12 +57,37 @@ func (s *search) ruin(mains []*placed) {
 	}
 	slices.SortStableFunc(near, func(a, b apart) int { return cmp.Compare(a.by, b.by) })
 	n := 1 + s.rng.IntN(6)
-	if s.rng.IntN(8) == 0 {
+	if s.resize() || s.rng.IntN(8) == 0 {
 		n = 1 + s.rng.IntN(24)
 	}
 	for _, p := range near[:min(n, len(near))] {
 		if s.stands(p.placed) {
 			s.drop(p.placed)
+		}
+	}
+}
+
+// resize now and then has the next build make smaller batches: where the cold,
+// the boxes or the hands are what is short, more of them can give more. It
+// reports whether it did.
+func (s *search) resize() bool {
+	if s.now[costShort]-s.beyond+s.now[costOff] == 0 || s.rng.IntN(3) > 0 {
+		return false
+	}
+	if all := s.rng.IntN(101); s.rng.IntN(2) == 0 {
+		s.modesty(func() int { return all })
+	} else {
+		s.modesty(func() int { return s.rng.IntN(2) * s.rng.IntN(101) })
+	}
+	s.fullBoxes = s.rng.IntN(2) == 0
+	return true
+}
+
+// modesty sets what every way of mixing leaves unused of its vessel.
+func (s *search) modesty(percent func() int) {
+	for _, modes := range s.modest {
+		for m := range modes {
+			modes[m] = percent()
 		}
 	}
 }
@@ -206,6 +231,8 @@ func (s *search) rebuild() {
 		m = manner(s.rng.IntN(int(manners)))
 	}
 	s.build(m, s.rng)
+	s.modesty(func() int { return 0 })
+	s.fullBoxes = false
 	if s.banned >= 0 {
 		s.banned = -1
 		s.build(m, s.rng)

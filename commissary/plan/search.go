@@ -38,21 +38,23 @@ func (c *class) window(band bool) (from, to int64) {
 // urgency, then takes parts of it away and builds them again in other ways as
 // long as the work budget lasts, keeping what is not worse.
 type search struct {
-	k       *kitchen
-	fl      *floor
-	classes []class
-	of      [][]int // classes of each recipe, the one that closes first in front
-	rng     *rand.Rand
-	hands   *sched.Free // heads on shift, whatever is booked
-	posted  map[taped]tape
-	spans   []stretch
-	price   [][]float64    // of a second of each vessel in each stretch, in batches
-	touched map[taped]bool // the sheets whose batches changed since all were alike
-	banned  int            // a vessel that this build does without, to see where that leads; -1 none
-	now     cost
-	beyond  int64 // pieces that no search can help
-	largest bool  // this build takes the largest vessel that can be had
-	sway    int64 // by how many seconds a varied build may judge urgency otherwise
+	k         *kitchen
+	fl        *floor
+	classes   []class
+	of        [][]int // classes of each recipe, the one that closes first in front
+	rng       *rand.Rand
+	hands     *sched.Free // heads on shift, whatever is booked
+	posted    map[taped]tape
+	spans     []stretch
+	price     [][]float64    // of a second of each vessel in each stretch, in batches
+	touched   map[taped]bool // the sheets whose batches changed since all were alike
+	banned    int            // a vessel that this build does without, to see where that leads; -1 none
+	now       cost
+	beyond    int64   // pieces that no search can help
+	modest    [][]int // by recipe and mode: this build leaves so many percent between the smallest and the largest fill unused
+	fullBoxes bool    // this build fills whole boxes
+	largest   bool    // this build takes the largest vessel that can be had
+	sway      int64   // by how many seconds a varied build may judge urgency otherwise
 }
 
 // cost is the objective, in order of weight.
@@ -72,6 +74,9 @@ func (c cost) compare(d cost) int { return slices.Compare(c[:], d[:]) }
 
 func newSearch(k *kitchen, fl *floor, needs []commissary.Need, open []quantity.Pieces) *search {
 	s := &search{k: k, fl: fl, of: make([][]int, len(k.recipes)), hands: k.crew(), posted: postedTapes(k), touched: map[taped]bool{}, banned: -1, rng: rand.New(rand.NewPCG(k.in.Seed, 0x5ca1ab1e))}
+	for r := range k.recipes {
+		s.modest = append(s.modest, make([]int, len(k.recipes[r].modes)))
+	}
 	type key struct {
 		recipe, item                       int
 		from, to, goodFrom, goodTo, leaves int64

@@ -8,14 +8,14 @@ import (
 	"doughrun/commissary/quantity"
 )
 
-// most is the largest mass of a batch of a mode, or what posted batches have
-// taped to the vessel on that day.
+// most is the largest mass of a batch of a mode that this build makes, or what
+// posted batches have taped to the vessel on that day.
 func (s *search) most(r, m int, at int64) quantity.Mass {
 	mode := &s.k.recipes[r].modes[m]
 	if t, ok := s.posted[taped{r, mode.vessel, s.k.zone.Date(instant(at))}]; ok {
 		return min(mode.max, t.mass)
 	}
-	return mode.max
+	return mode.max - (mode.max-mode.min)*quantity.Mass(s.modest[r][m])/100
 }
 
 // size fills a batch for an end of mixing from at on: the classes that close
@@ -45,6 +45,9 @@ func (s *search) size(r, m int, band bool, at int64, most quantity.Mass) (want, 
 			take(c)
 		}
 	}
+	if s.fullBoxes {
+		fills = s.trimmed(rec, &w, fills)
+	}
 	for len(fills) > 0 {
 		mass, err := s.k.massFor(rec, w.pieces)
 		if err != nil {
@@ -64,6 +67,20 @@ func (s *search) size(r, m int, band bool, at int64, most quantity.Mass) (want, 
 	s.surplus(rec, &w)
 	w.goes = s.goes(fills)
 	return w, fills
+}
+
+// trimmed takes from a batch what would stand in boxes that are not full, but
+// for an item that does not fill one.
+func (s *search) trimmed(rec *recipe, w *want, fills []fill) []fill {
+	for i := len(fills) - 1; i >= 0; i-- {
+		item := s.classes[fills[i].class].item
+		per := max(s.k.items[rec.items[item]].PerBox, 1)
+		if over := min(w.pieces[item]%per, fills[i].pieces); w.pieces[item] > per {
+			w.pieces[item] -= over
+			fills[i].pieces -= over
+		}
+	}
+	return slices.DeleteFunc(fills, func(f fill) bool { return f.pieces == 0 })
 }
 
 // goes is what of a batch's pieces leaves when.
