@@ -196,12 +196,16 @@ func (s *search) soonestFull(rec *recipe, r, seed int, band bool, mass quantity.
 func (s *search) fit(r int, v venue, band bool, at int64, rng *rand.Rand) (*placed, []fill, bound) {
 	rec := &s.k.recipes[r]
 	mode := &rec.modes[v.mode]
+	var pause idle
+	if rng != nil && s.lacking() && rng.IntN(8) == 0 {
+		pause = idle{rng.Int64N(3), rng.Int64N(3)}
+	}
 	put := func(most quantity.Mass) (*placed, want, []fill, bound) {
 		w, fills := s.size(r, v.mode, band, at, most)
 		if len(fills) == 0 {
 			return nil, w, nil, bound{}
 		}
-		w.from, w.to = at, min(w.to, v.to)
+		w.from, w.to, w.idle = at, min(w.to, v.to), pause
 		p, b := s.fl.put(w)
 		return p, w, fills, b
 	}

@@ -176,15 +176,51 @@ func (s *search) respread(group []*placed) bool {
 	s.fl.back(at)
 	n := quantity.Mass(len(group))
 	least := slices.Min(rec.each)
+	// try books a way to share what the group serves, if it makes no more too much than less would do.
+	try := func(sizes [][]fill, less quantity.Pieces) (quantity.Pieces, bool) {
+		if sizes == nil {
+			return 0, false
+		}
+		again, fits := s.rebook(rec, group, sizes)
+		if fits && again > less {
+			s.fl.back(at)
+			return again, false
+		}
+		return again, fits
+	}
+	most := quantity.MaxPieces
+	if ok {
+		most = surplus
+	}
 	// The common size is the mean, or a little more where whole pieces or windows do not come out even.
-	room := max((net+n-1)/n, min(rec.netOf(mode.min), net))
-	for step := least; room <= rec.netOf(mode.max); room, step = room+step, step*2 {
-		if sizes := s.spread(rec, group, room); sizes != nil {
-			if again, fits := s.rebook(rec, group, sizes); fits && (!ok || again <= surplus) {
+	rooms := make([]quantity.Mass, len(group))
+	top := rec.netOf(mode.max)
+	room, last := max((net+n-1)/n, min(rec.netOf(mode.min), net)), quantity.Mass(0)
+	for step := least; room <= top && room > last; room, last, step = min(room+step, top), room, step*2 {
+		for i := range rooms {
+			rooms[i] = room
+		}
+		sizes := s.spread(rec, group, rooms)
+		again, fits := try(sizes, most)
+		if !fits {
+			continue
+		}
+		if again == 0 || n < 3 {
+			return true
+		}
+		// Or a little less than the mean, and the odd one is larger.
+		s.fl.back(at)
+		for odd := range rooms {
+			for i := range rooms {
+				rooms[i] = max(net/n/least*least, rec.netOf(mode.min))
+			}
+			rooms[odd] = top
+			if _, fits := try(s.spread(rec, group, rooms), again-1); fits {
 				return true
 			}
-			s.fl.back(at)
 		}
+		_, fits = try(sizes, most)
+		return fits
 	}
 	if ok {
 		_, ok = s.rebook(rec, group, asIs)
@@ -192,25 +228,24 @@ func (s *search) respread(group []*placed) bool {
 	return ok
 }
 
-// spread fills the batches of a group in order of time up to room, the class
-// that closes first in front; nil when it does not all find place.
-func (s *search) spread(rec *recipe, group []*placed, room quantity.Mass) [][]fill {
+// spread fills the batches of a group in order of time up to the room of each, the
+// class that closes first in front; nil when it does not all find place.
+func (s *search) spread(rec *recipe, group []*placed, rooms []quantity.Mass) [][]fill {
 	type part struct {
 		class  int
 		pieces quantity.Pieces
-		off    bool // some of it is outside its good band already
+		off    bool // outside its good band already
 	}
 	var parts []part
 	for _, p := range group {
 		for _, f := range p.fills {
-			at := slices.IndexFunc(parts, func(q part) bool { return q.class == f.class })
+			off := !s.inBand(p, f.class)
+			at := slices.IndexFunc(parts, func(q part) bool { return q.class == f.class && q.off == off })
 			if at < 0 {
 				at = len(parts)
-				parts = append(parts, part{class: f.class})
+				parts = append(parts, part{class: f.class, off: off})
 			}
-			cl := &s.classes[f.class]
 			parts[at].pieces += f.pieces
-			parts[at].off = parts[at].off || p.mixEnd < cl.goodFrom || p.mixEnd > cl.goodTo
 		}
 	}
 	slices.SortStableFunc(parts, func(a, b part) int {
@@ -218,7 +253,7 @@ func (s *search) spread(rec *recipe, group []*placed, room quantity.Mass) [][]fi
 	})
 	sizes := make([][]fill, len(group))
 	for i, p := range group {
-		left := room
+		left := rooms[i]
 		for j := range parts {
 			q := &parts[j]
 			cl := &s.classes[q.class]
@@ -227,7 +262,7 @@ func (s *search) spread(rec *recipe, group []*placed, room quantity.Mass) [][]fi
 				continue
 			}
 			if n := min(q.pieces, quantity.Pieces(left/rec.each[cl.item])); n > 0 {
-				sizes[i] = append(sizes[i], fill{q.class, n})
+				sizes[i] = added(sizes[i], q.class, n)
 				q.pieces -= n
 				left -= rec.each[cl.item] * quantity.Mass(n)
 			}
@@ -242,8 +277,8 @@ func (s *search) spread(rec *recipe, group []*placed, room quantity.Mass) [][]fi
 }
 
 // rebook books a group again with new fills, each no sooner than it stood. All get the
-// largest mass that one of them needs, but for one that may be smaller. It
-// returns the pieces that makes too much.
+// largest mass that one of them needs, but for one that may be smaller, or larger where
+// that makes less. It returns the pieces that makes too much.
 func (s *search) rebook(rec *recipe, group []*placed, sizes [][]fill) (surplus quantity.Pieces, ok bool) {
 	mode := &rec.modes[group[0].mode]
 	posted, taped := s.posted[s.tapedOf(group[0])]
@@ -257,9 +292,10 @@ func (s *search) rebook(rec *recipe, group []*placed, sizes [][]fill) (surplus q
 		}
 		masses[i] = max(mass, mode.min)
 	}
-	common := slices.Max(masses)
-	odd := slices.Index(masses, slices.Min(masses))
+	common, odd := alikeBut(masses)
 	if taped {
+		common = slices.Max(masses)
+		odd = slices.Index(masses, slices.Min(masses))
 		if common > posted.mass {
 			return 0, false
 		}
@@ -281,7 +317,7 @@ func (s *search) rebook(rec *recipe, group []*placed, sizes [][]fill) (surplus q
 		for _, f := range sizes[i] {
 			cl := &s.classes[f.class]
 			// It may end later than before, as long as its pieces stay where they were: in the band or out of it.
-			_, to := cl.window(p.mixEnd >= cl.goodFrom && p.mixEnd <= cl.goodTo)
+			_, to := cl.window(s.inBand(p, f.class))
 			w.to = min(w.to, to)
 		}
 		surplus += s.surplus(rec, &w)
@@ -297,4 +333,20 @@ func (s *search) rebook(rec *recipe, group []*placed, sizes [][]fill) (surplus q
 		return 0, false
 	}
 	return surplus, true
+}
+
+// alikeBut is the mass that batches get that need so much each, and which one of
+// them does not: the smallest, or the largest where that makes less in all.
+func alikeBut(masses []quantity.Mass) (common quantity.Mass, odd int) {
+	common, odd = slices.Max(masses), slices.Index(masses, slices.Min(masses))
+	if len(masses) < 3 {
+		return common, odd
+	}
+	ordered := slices.Sorted(slices.Values(masses))
+	n := quantity.Mass(len(ordered))
+	second := ordered[n-2]
+	if second*(n-1)+common < common*(n-1)+ordered[0] {
+		return second, slices.Index(masses, common)
+	}
+	return common, odd
 }

@@ -97,7 +97,12 @@ type want struct {
 	kept     bool              // it keeps a starter alive: nothing else draws from it, and nothing takes it away
 	goes     []going           // what leaves when, by time; the rest is nobody's
 	until    int64             // the vessel itself is held until then, for tubs
+	idle     idle
 }
+
+// idle says how long the hands let a batch wait although they could go on, in
+// halves of the time that it may: they may be wanted more by the next batch.
+type idle struct{ bench, nest int64 }
 
 // going is pieces of a batch that leave at a time.
 type going struct {
@@ -354,7 +359,7 @@ func (fl *floor) try(r *recipe, m *mode, w *want, load int64) (*placed, int64, b
 			if by < now {
 				return nil, 0, bound{kind: limitBench, id: s.Bench}
 			}
-			t, kind := fl.handsAndBench(now, d, heads, fl.benches[s.Bench])
+			t, kind := fl.handsAndBench(now+(by-now)*w.idle.bench/2, d, heads, fl.benches[s.Bench])
 			if t >= sched.Never {
 				return nil, 0, bound{kind: limitCrew}
 			}
@@ -375,7 +380,7 @@ func (fl *floor) try(r *recipe, m *mode, w *want, load int64) (*placed, int64, b
 			add(s.Kind, "", t, t+d, 0, slots)
 			now, slack = t+d, max(int64(s.Max)-d, 0)
 		case commissary.StepNest:
-			t, ok := fl.crew.Fit(now, d, heads, now+slack+int64(s.Wait))
+			t, ok := fl.crew.Fit(now+(slack+int64(s.Wait))*w.idle.nest/2, d, heads, now+slack+int64(s.Wait))
 			if !ok {
 				return later(300, limitCrew, "")
 			}

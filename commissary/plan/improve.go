@@ -71,7 +71,7 @@ func (s *search) ruin(mains []*placed) {
 // the boxes or the hands are what is short, more of them can give more. It
 // reports whether it did.
 func (s *search) resize() bool {
-	if s.now[costShort]-s.beyond+s.now[costOff] == 0 || s.rng.IntN(3) > 0 {
+	if !s.lacking() || s.rng.IntN(3) > 0 {
 		return false
 	}
 	if all := s.rng.IntN(101); s.rng.IntN(2) == 0 {
@@ -82,6 +82,9 @@ func (s *search) resize() bool {
 	s.fullBoxes = s.rng.IntN(2) == 0
 	return true
 }
+
+// lacking reports whether pieces are short, or outside their bands, that might not be.
+func (s *search) lacking() bool { return s.now[costShort] > s.beyond || s.now[costOff] > 0 }
 
 // modesty sets what every way of mixing leaves unused of its vessel.
 func (s *search) modesty(percent func() int) {
