@@ -1,7 +1,6 @@
 package plan
 
 import (
-	"cmp"
 	"math"
 	"slices"
 
@@ -18,10 +17,6 @@ import (
 // whatever prices the vessels' time has, the dual value is a bound. See M. L.
 // Fisher, "The Lagrangian Relaxation Method for Solving Integer Programming
 // Problems", Management Science 27(1), 1981, section 2 (from memory).
-type bounds struct {
-	cost  cost
-	price [][]float64 // of a second of each vessel in each stretch of work, in batches
-}
 
 // stretch is a time with hands on shift throughout. A batch is loaded, mixed
 // and unloaded inside one.
@@ -47,46 +42,71 @@ func (s *search) stretches() []stretch {
 	return all
 }
 
-// lump is the pieces of a recipe that must be mixed inside one stretch of
-// time, apart from the recipe's other lumps.
-type lump struct {
-	recipe int
-	net    quantity.Mass // of the pieces themselves
-	choice []choice
-}
-
 // choice is one way to make a piece: a vessel, the stretch of work, and the
 // seconds and the mass of pieces of a batch.
 type choice struct {
 	vessel, stretch int
 	seconds         float64
 	net             quantity.Mass
+	first, last     int64 // when its mixing can end
 }
 
 // bound computes the bounds; reached is what the plan reaches, for the
 // components behind others.
-func (s *search) bound(reached cost) bounds {
-	var b bounds
-	time := make([][]float64, len(s.fl.vessels))
-	b.price = make([][]float64, len(s.fl.vessels))
-	for v, row := range s.fl.vessels {
-		time[v], b.price[v] = make([]float64, len(s.spans)), make([]float64, len(s.spans))
-		for i, w := range s.spans {
-			time[v][i] = float64(w.to-w.from) * float64(len(row.units))
-		}
-		if len(s.spans) > 0 {
-			// The first batch of each unit needs no cleaning before it.
-			time[v][0] += float64(s.k.book.Vessels[v].Scrape) * float64(len(row.units))
-		}
-	}
-	b.cost[costShort] = s.shortBound(time)
-	b.cost[costOff] = s.offBound(reached[costShort])
-	b.cost[costBatches] = s.batchBound(time, b.price, reached[costShort]+reached[costOff])
+func (s *search) bound(reached cost) cost {
+	var b cost
+	time := s.vesselTime()
+	b[costShort] = s.shortBound(time)
+	b[costOff] = s.offBound(reached[costShort])
+	b[costBatches] = s.batchBound(time, s.spared(reached))
 	if reached[costShort] == 0 {
-		b.cost[costSurplus] = s.surplusBound()
-		b.cost[costDeviation], b.cost[costFinish] = s.timeBound()
+		b[costSurplus] = s.surplusBound()
+		b[costDeviation], b[costFinish] = s.timeBound()
 	}
 	return b
+}
+
+// capacity is how many seconds each vessel can work in each stretch, and how
+// many of them it is given on top in whichever stretch that helps most.
+type capacity struct {
+	time  [][]float64
+	extra []float64
+}
+
+// vesselTime counts a cleaning before every batch; the first batch of each unit,
+// and one behind what no formula of the book is, needs none.
+func (s *search) vesselTime() capacity {
+	c := capacity{make([][]float64, len(s.fl.vessels)), make([]float64, len(s.fl.vessels))}
+	for v, row := range s.fl.vessels {
+		c.time[v] = make([]float64, len(s.spans))
+		for i, w := range s.spans {
+			c.time[v][i] = float64(w.to-w.from) * float64(len(row.units))
+		}
+		clean := len(row.units)
+		for _, u := range row.units {
+			for _, e := range u.Entries() {
+				if e.Family == -1 && !e.Idle {
+					clean++
+				}
+			}
+		}
+		c.extra[v] = float64(s.k.book.Vessels[v].Scrape) * float64(clean)
+	}
+	return c
+}
+
+// spared is how many pieces of those that could be mixed in the window that the
+// bound of batches counts on are not, in a plan that reaches so much: they may
+// be missing from it, or be mixed at other times.
+func (s *search) spared(reached cost) int64 {
+	short := reached[costShort] - s.beyond
+	for _, c := range s.classes {
+		if len(s.choices(c.recipe, c.from, c.to)) == 0 {
+			short -= int64(c.pieces) // no plan has them, and the bound does not ask for them
+		}
+	}
+	// What no plan has in its band is asked for in its window.
+	return max(short+reached[costOff]-s.offBound(reached[costShort]-s.beyond), 0)
 }
 
 // choices lists the ways to make a piece that must be mixed by the recipe
@@ -98,8 +118,9 @@ func (s *search) choices(recipe int, from, to int64) []choice {
 		scrape := s.k.book.Vessels[m.vessel].Scrape
 		for i, w := range s.spans {
 			// Loaded, mixed and unloaded inside the stretch, mixing ended inside the window.
-			if end := max(w.from+m.load+m.mix, from); end <= min(w.to-m.unload, to) {
-				all = append(all, choice{m.vessel, i, float64(m.load + m.mix + m.unload + int64(scrape)), r.netOf(m.max)})
+			first, last := max(w.from+m.load+m.mix, from), min(w.to-m.unload, to)
+			if net := r.netOf(m.max); first <= last && net > 0 {
+				all = append(all, choice{m.vessel, i, float64(m.load + m.mix + m.unload + int64(scrape)), net, first, last})
 			}
 		}
 	}
@@ -108,11 +129,10 @@ func (s *search) choices(recipe int, from, to int64) []choice {
 
 // ascend raises a concave dual function of the vessels' prices by subgradient
 // steps. value returns the dual value and how many seconds each vessel works.
-func ascend(price, time [][]float64, value func(price [][]float64, used [][]float64) float64) float64 {
-	best := math.Inf(-1)
+func ascend(price [][]float64, all capacity, step float64, rounds int, value func(price [][]float64, used [][]float64) float64) float64 {
+	best, time := math.Inf(-1), all.time
 	p, used := grid(price), grid(price)
-	step := 0.1
-	for i := range 200 {
+	for i := range rounds {
 		for j := range used {
 			clear(used[j])
 		}
@@ -120,6 +140,11 @@ func ascend(price, time [][]float64, value func(price [][]float64, used [][]floa
 		for j := range p {
 			for k := range p[j] {
 				v -= p[j][k] * time[j][k]
+			}
+			if len(p[j]) > 0 && all.extra[j] > 0 {
+				k := slices.Index(p[j], slices.Max(p[j]))
+				v -= p[j][k] * all.extra[j]
+				used[j][k] -= all.extra[j]
 			}
 		}
 		if v > best {
@@ -163,7 +188,7 @@ func grid(t [][]float64) [][]float64 {
 
 // shortBound: a piece is either short, at cost 1, or takes its share of some
 // vessel's time at the price of that time.
-func (s *search) shortBound(time [][]float64) int64 {
+func (s *search) shortBound(time capacity) int64 {
 	var never int64
 	type part struct {
 		pieces float64
@@ -196,11 +221,7 @@ func (s *search) shortBound(time [][]float64) int64 {
 		}
 		return v
 	}
-	price := grid(time)
-	for v := range price {
-		clear(price[v])
-	}
-	return never + max(0, int64(math.Ceil(ascend(price, time, value)-1e-6)))
+	return never + max(0, int64(math.Ceil(ascend(zeros(time.time), time, 0.1, 200, value)-1e-6)))
 }
 
 // offBound counts the pieces whose good band holds no instant at which
@@ -217,138 +238,6 @@ func (s *search) offBound(short int64) int64 {
 		}
 	}
 	return max(off-max(short-never, 0), 0)
-}
-
-// lumps parts each recipe's classes into stretches of time that do not
-// overlap, so that no batch serves two of them inside its window.
-func (s *search) lumps() []lump {
-	var lumps []lump
-	for r := range s.of {
-		rec := &s.k.recipes[r]
-		type piece struct {
-			class    int
-			from, to int64
-		}
-		var pieces []piece
-		for _, c := range s.of[r] {
-			cl := &s.classes[c]
-			from, to := cl.window(true)
-			if len(s.choices(r, from, to)) == 0 {
-				if from, to = cl.window(false); len(s.choices(r, from, to)) == 0 {
-					continue
-				}
-			}
-			pieces = append(pieces, piece{c, from, to})
-		}
-		slices.SortFunc(pieces, func(a, b piece) int { return cmp.Or(cmp.Compare(a.from, b.from), cmp.Compare(a.class, b.class)) })
-		start, end := int64(0), int64(math.MinInt64)
-		for _, p := range pieces {
-			if p.from > end {
-				lumps = append(lumps, lump{recipe: r})
-				start = p.from
-			}
-			end = max(end, p.to)
-			l, cl := &lumps[len(lumps)-1], &s.classes[p.class]
-			l.net += rec.each[cl.item] * quantity.Mass(cl.pieces)
-			l.choice = s.choices(r, start, end)
-		}
-	}
-	return lumps
-}
-
-// batchBound: every class is covered by its share of batches, each at cost 1
-// and the price of the time it takes; that is the linear relaxation, whose
-// best prices are found. At these prices every lump is covered once more, by
-// whole batches. Pieces that the plan leaves short or outside their band may
-// be left out where that spares most.
-func (s *search) batchBound(time, price [][]float64, spared int64) int64 {
-	type part struct {
-		net, heavy float64
-		choice     []choice
-	}
-	var parts []part
-	for _, c := range s.classes {
-		rec := &s.k.recipes[c.recipe]
-		choice := s.choices(c.recipe, c.goodFrom, c.goodTo)
-		if len(choice) == 0 {
-			choice = s.choices(c.recipe, c.from, c.to)
-		}
-		if len(choice) > 0 {
-			parts = append(parts, part{float64(rec.each[c.item]) * float64(c.pieces), float64(rec.each[c.item]), choice})
-		}
-	}
-	value := func(price, used [][]float64) float64 {
-		var v float64
-		for _, p := range parts {
-			best, at := math.Inf(1), choice{}
-			for _, c := range p.choice {
-				if x := (1 + price[c.vessel][c.stretch]*c.seconds) / float64(c.net); x < best {
-					best, at = x, c
-				}
-			}
-			v += best * p.net
-			used[at.vessel][at.stretch] += p.net / float64(at.net) * at.seconds
-		}
-		return v
-	}
-	linear := ascend(price, time, value)
-	if spared > 0 {
-		var most float64
-		for _, p := range parts {
-			for _, c := range p.choice {
-				most = math.Max(most, (1+price[c.vessel][c.stretch]*c.seconds)*p.heavy/float64(c.net))
-			}
-		}
-		return max(0, int64(math.Ceil(linear-most*float64(spared)-1e-6)))
-	}
-	var v float64
-	for j := range price {
-		for k := range price[j] {
-			v -= price[j][k] * time[j][k]
-		}
-	}
-	for _, l := range s.lumps() {
-		v += l.cover(price)
-	}
-	return max(0, int64(math.Ceil(math.Max(v, linear)-1e-6)))
-}
-
-// coverUnits is into how many units a lump is cut for its cover; masses are
-// rounded so that the cover costs no more than the exact one.
-const coverUnits = 400
-
-// cover is the least cost of whole batches that hold the lump.
-func (l lump) cover(price [][]float64) float64 {
-	unit := max(l.net/coverUnits, 1)
-	holds, cost := make([]int, len(l.choice)), make([]float64, len(l.choice))
-	for i, c := range l.choice {
-		holds[i], cost[i] = int((c.net+unit-1)/unit), 1+price[c.vessel][c.stretch]*c.seconds
-	}
-	n := int(l.net / unit)
-	return cover(n, holds, cost)[n]
-}
-
-// cover tells for every amount up to n what the cheapest batches cost that
-// hold it, each of some size at some cost.
-func cover(n int, holds []int, cost []float64) []float64 {
-	// Of each size only the cheapest way counts.
-	var size []int
-	var cheap []float64
-	for i, h := range holds {
-		if at := slices.Index(size, h); at < 0 {
-			size, cheap = append(size, h), append(cheap, cost[i])
-		} else {
-			cheap[at] = math.Min(cheap[at], cost[i])
-		}
-	}
-	least := make([]float64, n+1)
-	for i := 1; i <= n; i++ {
-		least[i] = math.Inf(1)
-		for k, h := range size {
-			least[i] = math.Min(least[i], cheap[k]+least[max(i-h, 0)])
-		}
-	}
-	return least
 }
 
 // surplusBound: a recipe wanted for less than its smallest fill makes the

@@ -291,7 +291,7 @@ var costNames = [len(cost{})]string{"short", "off_band", "batches", "surplus", "
 
 func (s *search) scores() []commissary.Score {
 	scores := make([]commissary.Score, len(costNames))
-	least := s.bound(s.now).cost
+	least := s.bound(s.now)
 	for i, name := range costNames {
 		scores[i] = commissary.Score{Name: name, Value: s.now[i], Bound: least[i]}
 	}

@@ -111,6 +111,18 @@ func costOf(p commissary.Plan) (c [4]int64) {
 	return c
 }
 
+// requireBelow fails where a plan's bound is above a proved optimum. Each bound
+// holds for plans that reach the parts of the objective before it.
+func requireBelow(t *testing.T, seed uint64, p commissary.Plan, best [4]int64) {
+	t.Helper()
+	for i := range best {
+		require.LessOrEqual(t, p.Scores[i].Bound, best[i], "seed %d: the bound of %s is above the optimum", seed, p.Scores[i].Name)
+		if p.Scores[i].Value != best[i] {
+			return
+		}
+	}
+}
+
 // brokenRules are the texts of what is broken, but for what only says how a plan
 // describes itself.
 func brokenRules(all []commissary.Reason) []string {
@@ -204,6 +216,7 @@ func TestMakeAgainstIntegerProgram(t *testing.T) {
 			continue
 		}
 		require.Empty(t, brokenRules(Check(d.in, m.planOf(b.x))), "seed %d (%s): the model knows a rule less than the checker", seed, d.kind)
+		requireBelow(t, seed, p, b.cost)
 		switch {
 		case got == b.cost:
 			same++

@@ -151,7 +151,7 @@ func (s *search) mostPieces(cl *class) quantity.Pieces {
 // can be posted at any time, so that a larger budget never ends worse.
 func (s *search) run(budget int64) {
 	s.spans = s.stretches()
-	s.price = s.bound(cost{}).price
+	s.price = s.prices()
 	s.first()
 	s.others(budget)
 	until := max(budget, s.fl.steps+budget/2)

@@ -336,6 +336,7 @@ func TestMakeAgainstNaiveTwin(t *testing.T) {
 		got := costOf(p)
 		batches += len(p.Batches)
 		require.GreaterOrEqual(t, slices.Compare(got[:], n.best[:]), 0, "seed %d: Make claims %v, the best there is is %v: a rule is broken\n%s", seed, got, n.best, describe(p))
+		requireBelow(t, seed, p, n.best)
 		if got != n.best {
 			if worse++; worse <= 5 {
 				t.Errorf("seed %d: Make has %v, the best is %v\n%s", seed, got, n.best, describe(p))

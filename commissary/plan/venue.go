@@ -89,6 +89,29 @@ func (s *search) lookAhead(rec *recipe, all []venue, open quantity.Mass) {
 	}
 }
 
+// cover tells for every amount up to n what the cheapest batches cost that
+// hold it, each of some size at some cost.
+func cover(n int, holds []int, cost []float64) []float64 {
+	// Of each size only the cheapest way counts.
+	var size []int
+	var cheap []float64
+	for i, h := range holds {
+		if at := slices.Index(size, h); at < 0 {
+			size, cheap = append(size, h), append(cheap, cost[i])
+		} else {
+			cheap[at] = math.Min(cheap[at], cost[i])
+		}
+	}
+	least := make([]float64, n+1)
+	for i := 1; i <= n; i++ {
+		least[i] = math.Inf(1)
+		for k, h := range size {
+			least[i] = math.Min(least[i], cheap[k]+least[max(i-h, 0)])
+		}
+	}
+	return least
+}
+
 // starts are the ends of mixing to try in a venue: where it is filled first, or
 // as early as it can be; with a random source now and then just before
 // something that stands, as late as it can be, or anywhere.

@@ -55,9 +55,13 @@ func (k *kitchen) posted() map[string]*v1.Batch {
 	return all
 }
 
-// closed returns a kitchen whose night is closed with both shops' orders in.
-func closed(t *testing.T) *kitchen {
+// closed returns a kitchen whose night is closed with both shops' orders in, its
+// book with words replaced.
+func closed(t *testing.T, pairs ...string) *kitchen {
 	k := open(t)
+	if len(pairs) > 0 {
+		k.rewrite(pairs...)
+	}
 	k.stock()
 	_, err := k.submit(east, "", line("ball", 48), line("sauce-3kg", 3))
 	require.NoError(t, err)
