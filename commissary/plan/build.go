@@ -197,7 +197,7 @@ func (s *search) fit(r int, v venue, band bool, at int64, rng *rand.Rand) (*plac
 	rec := &s.k.recipes[r]
 	mode := &rec.modes[v.mode]
 	var pause idle
-	if rng != nil && s.lacking() && rng.IntN(8) == 0 {
+	if rng != nil && s.unusual && rng.IntN(3) == 0 {
 		pause = idle{rng.Int64N(3), rng.Int64N(3)}
 	}
 	put := func(most quantity.Mass) (*placed, want, []fill, bound) {

@@ -18,6 +18,7 @@ func (s *search) improve() {
 		return
 	}
 	clear(s.touched)
+	s.unusual = false
 	if s.rng.IntN(4) == 0 && s.now[costShort]+s.now[costOff]+s.now[costSurplus] > 0 {
 		s.handOver(mains)
 	} else if !(s.rng.IntN(4) == 0 && s.merge(s.smallOf(mains))) {
@@ -25,7 +26,11 @@ func (s *search) improve() {
 		s.rebuild()
 	}
 	s.even()
+	s.still++
 	if after := s.measure(); s.better(after) {
+		if after[costShort] < s.now[costShort] || after[costOff] < s.now[costOff] {
+			s.still = 0
+		}
 		s.now = after
 	} else {
 		s.fl.back(0)
@@ -67,13 +72,18 @@ func (s *search) ruin(mains []*placed) {
 	}
 }
 
-// resize now and then has the next build make smaller batches: where the cold,
-// the boxes or the hands are what is short, more of them can give more. It
-// reports whether it did.
+// patience is how many builds may bring neither a piece more nor one more in its band.
+const patience = 100
+
+// resize now and then has the next build make smaller batches and let some
+// wait: where the cold, the boxes or the hands are what is short, more of them
+// can give more. It does so once the usual builds bring no further. It reports
+// whether it did.
 func (s *search) resize() bool {
-	if !s.lacking() || s.rng.IntN(3) > 0 {
+	if s.now[costShort] == s.beyond && s.now[costOff] == 0 || s.still < patience || s.rng.IntN(2) > 0 {
 		return false
 	}
+	s.unusual = true
 	if all := s.rng.IntN(101); s.rng.IntN(2) == 0 {
 		s.modesty(func() int { return all })
 	} else {
@@ -82,9 +92,6 @@ func (s *search) resize() bool {
 	s.fullBoxes = s.rng.IntN(2) == 0
 	return true
 }
-
-// lacking reports whether pieces are short, or outside their bands, that might not be.
-func (s *search) lacking() bool { return s.now[costShort] > s.beyond || s.now[costOff] > 0 }
 
 // modesty sets what every way of mixing leaves unused of its vessel.
 func (s *search) modesty(percent func() int) {

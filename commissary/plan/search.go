@@ -52,6 +52,8 @@ type search struct {
 	now       cost
 	beyond    int64   // pieces that no search can help
 	modest    [][]int // by recipe and mode: this build leaves so many percent between the smallest and the largest fill unused
+	unusual   bool    // this build makes batches smaller, or lets them wait
+	still     int     // builds since one last brought a piece more, or one more in its band
 	fullBoxes bool    // this build fills whole boxes
 	largest   bool    // this build takes the largest vessel that can be had
 	sway      int64   // by how many seconds a varied build may judge urgency otherwise
