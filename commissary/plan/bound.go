@@ -56,9 +56,18 @@ type choice struct {
 func (s *search) bound(reached cost) cost {
 	var b cost
 	time := s.vesselTime()
-	b[costShort] = s.shortBound(time)
-	b[costOff] = s.offBound(reached[costShort])
-	b[costBatches] = s.batchBound(time, s.spared(reached))
+	short := reached[costShort] - s.beyond
+	if reached[costShort] > 0 { // what is none already has no bound to look for
+		b[costShort] = s.missedBound(time, false)
+	}
+	if reached[costOff] > 0 {
+		b[costOff] = max(s.forcedOff(short), s.missedBound(time, true)-short)
+	}
+	missing, spared := max(short-s.never(), 0), s.spared(short, reached[costOff])
+	b[costBatches] = s.batchBound(time, true, spared)
+	if spared > missing { // what is outside its band is made in its window all the same
+		b[costBatches] = max(b[costBatches], s.batchBound(time, false, missing))
+	}
 	if reached[costShort] == 0 {
 		b[costSurplus] = s.surplusBound()
 		b[costDeviation], b[costFinish] = s.timeBound()
@@ -95,18 +104,32 @@ func (s *search) vesselTime() capacity {
 	return c
 }
 
-// spared is how many pieces of those that could be mixed in the window that the
-// bound of batches counts on are not, in a plan that reaches so much: they may
-// be missing from it, or be mixed at other times.
-func (s *search) spared(reached cost) int64 {
-	short := reached[costShort] - s.beyond
+// never is how many pieces nobody can mix in their window: no plan has them.
+func (s *search) never() (pieces int64) {
 	for _, c := range s.classes {
 		if len(s.choices(c.recipe, c.from, c.to)) == 0 {
-			short -= int64(c.pieces) // no plan has them, and the bound does not ask for them
+			pieces += int64(c.pieces)
 		}
 	}
-	// What no plan has in its band is asked for in its window.
-	return max(short+reached[costOff]-s.offBound(reached[costShort]-s.beyond), 0)
+	return pieces
+}
+
+// spared is how many pieces may be missing from the bands that the bound of
+// batches counts on, in a plan with so many short and outside their bands. What
+// no plan has in its band counts in its window there.
+func (s *search) spared(short, off int64) int64 {
+	return max(short-s.never()+off-s.forcedOff(short), 0)
+}
+
+// choicesOf lists the ways to make a class: in its band if it is to be, and as
+// far as anybody can mix then, or else in its window.
+func (s *search) choicesOf(c *class, band bool) []choice {
+	if band {
+		if choice := s.choices(c.recipe, c.goodFrom, c.goodTo); len(choice) > 0 {
+			return choice
+		}
+	}
+	return s.choices(c.recipe, c.from, c.to)
 }
 
 // choices lists the ways to make a piece that must be mixed by the recipe
@@ -186,9 +209,10 @@ func grid(t [][]float64) [][]float64 {
 	return c
 }
 
-// shortBound: a piece is either short, at cost 1, or takes its share of some
+// missedBound is how many pieces are not made in their windows, or with band in
+// their bands: each is either missed, at cost 1, or takes its share of some
 // vessel's time at the price of that time.
-func (s *search) shortBound(time capacity) int64 {
+func (s *search) missedBound(time capacity, band bool) int64 {
 	var never int64
 	type part struct {
 		pieces float64
@@ -197,7 +221,8 @@ func (s *search) shortBound(time capacity) int64 {
 	}
 	var parts []part
 	for _, c := range s.classes {
-		p := part{float64(c.pieces), s.k.recipes[c.recipe].each[c.item], s.choices(c.recipe, c.from, c.to)}
+		from, to := c.window(band)
+		p := part{float64(c.pieces), s.k.recipes[c.recipe].each[c.item], s.choices(c.recipe, from, to)}
 		if len(p.choice) == 0 {
 			never += int64(c.pieces)
 			continue
@@ -224,10 +249,10 @@ func (s *search) shortBound(time capacity) int64 {
 	return never + max(0, int64(math.Ceil(ascend(zeros(time.time), time, 0.1, 200, value)-1e-6)))
 }
 
-// offBound counts the pieces whose good band holds no instant at which
+// forcedOff counts the pieces whose good band holds no instant at which
 // anybody could mix, though the window does; those that are short may be
 // among them.
-func (s *search) offBound(short int64) int64 {
+func (s *search) forcedOff(short int64) int64 {
 	var off, never int64
 	for _, c := range s.classes {
 		switch {

@@ -16,15 +16,13 @@ type part struct {
 	choice     []choice
 }
 
-// parts lists the classes that somebody can mix, each in its band or, where
-// nobody can mix then, in its window.
-func (s *search) parts() []part {
+// parts lists the classes that somebody can mix.
+func (s *search) parts(band bool) []part {
 	var parts []part
-	for _, c := range s.classes {
-		heavy := float64(s.k.recipes[c.recipe].each[c.item])
-		if choice := s.choices(c.recipe, c.goodFrom, c.goodTo); len(choice) > 0 {
-			parts = append(parts, part{heavy * float64(c.pieces), heavy, choice})
-		} else if choice = s.choices(c.recipe, c.from, c.to); len(choice) > 0 {
+	for i := range s.classes {
+		c := &s.classes[i]
+		if choice := s.choicesOf(c, band); len(choice) > 0 {
+			heavy := float64(s.k.recipes[c.recipe].each[c.item])
 			parts = append(parts, part{heavy * float64(c.pieces), heavy, choice})
 		}
 	}
@@ -61,7 +59,7 @@ func linear(parts []part, vessels int) func(price, used [][]float64) float64 {
 func (s *search) prices() [][]float64 {
 	time := s.vesselTime()
 	price := zeros(time.time)
-	ascend(price, time, 0.1, 200, linear(s.parts(), len(price)))
+	ascend(price, time, 0.1, 200, linear(s.parts(true), len(price)))
 	return price
 }
 
@@ -75,17 +73,17 @@ func zeros(t [][]float64) [][]float64 {
 }
 
 // batchBound is the better of two dual values: of the linear relaxation, and of
-// the one in which every lump is held by whole batches. As many pieces as are
-// spared may be left out where that helps most; that has a price like the
-// vessels' time. Batches that others take in come on top.
-func (s *search) batchBound(time capacity, spared int64) int64 {
+// the one in which every lump is held by whole batches, in the bands or only in the
+// windows. As many pieces as are spared may be left out where that helps most; that
+// has a price like the vessels' time. Batches that others take in come on top.
+func (s *search) batchBound(time capacity, band bool, spared int64) int64 {
 	vessels := len(time.time)
 	if spared > 0 {
 		time.time, time.extra = append(time.time, []float64{float64(spared)}), append(time.extra, 0)
 	}
 	price := zeros(time.time)
-	best := ascend(price, time, 0.1, 200, linear(s.parts(), vessels))
-	lumps := s.lumps(spared)
+	best := ascend(price, time, 0.1, 200, linear(s.parts(band), vessels))
+	lumps := s.lumps(band, spared)
 	whole := func(price, used [][]float64) float64 {
 		var v float64
 		for i := range lumps {
@@ -96,7 +94,7 @@ func (s *search) batchBound(time capacity, spared int64) int64 {
 	for _, from := range [][][]float64{price, zeros(time.time)} {
 		best = math.Max(best, ascend(from, time, 0.02, 40, whole))
 	}
-	return max(0, int64(math.Ceil(best-1e-6))) + s.inputBound(spared)
+	return max(0, int64(math.Ceil(best-1e-6))) + s.inputBound(band, spared)
 }
 
 // lump is the pieces of a recipe that must be mixed inside one stretch of
@@ -114,11 +112,11 @@ type lump struct {
 
 // lumps parts each recipe's classes into stretches of time that do not
 // overlap, so that no batch serves two of them inside its window.
-func (s *search) lumps(spared int64) []lump {
+func (s *search) lumps(band bool, spared int64) []lump {
 	var lumps []lump
 	for r := range s.of {
 		rec := &s.k.recipes[r]
-		wants := s.claims(r)
+		wants := s.claims(r, band)
 		slices.SortStableFunc(wants, func(a, b claim) int { return cmp.Compare(a.from, b.from) })
 		for from := 0; from < len(wants); {
 			to, end := from+1, wants[from].to
@@ -155,15 +153,12 @@ type claim struct {
 }
 
 // claims lists what is wanted of a recipe, each class from the first to the
-// last instant in its band, or else in its window, at which a batch of it can end.
-func (s *search) claims(r int) []claim {
+// last instant at which a batch of it can end.
+func (s *search) claims(r int, band bool) []claim {
 	var all []claim
 	for _, c := range s.of[r] {
 		cl := &s.classes[c]
-		choice := s.choices(r, cl.goodFrom, cl.goodTo)
-		if len(choice) == 0 {
-			choice = s.choices(r, cl.from, cl.to)
-		}
+		choice := s.choicesOf(cl, band)
 		if len(choice) == 0 {
 			continue
 		}
@@ -320,7 +315,7 @@ func (h *holding) hold(i int, rest quantity.Mass, paid float64) {
 // before it and not too long, from what stands or from new batches as large as
 // can be. What is also sold is left to its own pieces, and what inputs take in
 // themselves is not counted.
-func (s *search) inputBound(spared int64) int64 {
+func (s *search) inputBound(band bool, spared int64) int64 {
 	claims := map[int][]claim{} // on inputs
 	for r := range s.k.recipes {
 		rec := &s.k.recipes[r]
@@ -329,7 +324,7 @@ func (s *search) inputBound(spared int64) int64 {
 			if in.recipe == r || len(source.items) > 0 || len(source.modes) == 0 {
 				continue
 			}
-			for _, c := range s.claims(r) {
+			for _, c := range s.claims(r, band) {
 				heavy := slices.Max(rec.each)
 				if quantity.Mass(spared) > c.net/heavy {
 					continue

@@ -1,7 +1,9 @@
 package plan
 
 import (
+	"cmp"
 	"slices"
+	"time"
 
 	"doughrun/commissary"
 	"doughrun/commissary/plan/internal/sched"
@@ -128,4 +130,47 @@ func lacking(all []filling) limit {
 		}
 	}
 	return ""
+}
+
+// Filled is containers of a kind, or what carries them, that the batches of a
+// plan keep from being filled anew for a time.
+type Filled struct {
+	Container string // id
+	Dollies   bool   // of the dollies for it
+	From, To  time.Time
+	Amount    int64
+}
+
+// FilledBy lists what a plan's batches take of the containers that the book
+// counts: lots on hand and what is on the road are not among them.
+func FilledBy(b commissary.Book, p commissary.Plan) (all []Filled) {
+	k := &kitchen{book: &b}
+	crates, items, departs := k.crates(), map[string]commissary.Item{}, map[service]int64{}
+	for _, it := range b.Items {
+		items[it.ID] = it
+	}
+	for _, n := range p.Needs {
+		departs[service{n.Shop, n.Item, n.BakeDate}] = n.Departs.Unix()
+	}
+	for _, batch := range p.Batches {
+		for _, m := range batch.Makes {
+			it := items[m.Item]
+			x := crates[it.Container]
+			if x == nil {
+				continue
+			}
+			var goes []leaving
+			for _, s := range batch.Serves {
+				if at, ok := departs[service{s.Shop, s.Item, s.BakeDate}]; ok && s.Item == m.Item {
+					goes = append(goes, leaving{at, s.Pieces})
+				}
+			}
+			slices.SortStableFunc(goes, func(a, b leaving) int { return cmp.Compare(a.at, b.at) })
+			from := benchTime(batch, readyOf(batch)).Unix()
+			for _, f := range x.fill(it.PerBox, m.Pieces, from, batch.MixEnd.Unix()+int64(it.Window.Max), goes) {
+				all = append(all, Filled{it.Container, f.kind == limitDollies, instant(f.from), instant(f.to), f.amount})
+			}
+		}
+	}
+	return all
 }

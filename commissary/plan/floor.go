@@ -693,7 +693,8 @@ func (fl *floor) stand(p *placed) {
 }
 
 func (fl *floor) clear(p *placed) {
-	fl.batches = slices.DeleteFunc(fl.batches, func(q *placed) bool { return q == p })
+	at := slices.Index(fl.batches, p)
+	fl.batches = slices.Delete(fl.batches, at, at+1)
 	fl.row(p).Remove(p.load)
 	fl.charge(p, 1)
 }

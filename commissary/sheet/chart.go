@@ -84,7 +84,9 @@ func (p *page) chartPart(t *timeline, d chartDay, g grid) {
 	if len(t.crew) > 0 {
 		p.laneRow("People there", g.least(t.crew))
 	}
-	p.coldChart(t, d, g)
+	for _, s := range t.stocks {
+		p.stockChart(s, d, g)
+	}
 }
 
 // laneRow writes a lane's name, folded where it is long, beside its cells.
@@ -199,36 +201,36 @@ func digit(n int64) byte {
 	return byte('0' + n)
 }
 
-// coldHeight is how many lines tall the picture of the cold store is.
-const coldHeight = 4
+// stockHeight is how many lines tall the picture of a stock is.
+const stockHeight = 4
 
-// coldChart draws how many places of the cold store these batches take, as a
-// share of what there is or, where that is not known, of the most they take.
-func (p *page) coldChart(t *timeline, d chartDay, g grid) {
-	most, at := t.cold.most(d.from, d.to)
+// stockChart draws how much of something these batches take, as a share of what
+// there is or, where that is not known, of the most they take.
+func (p *page) stockChart(s stock, d chartDay, g grid) {
+	most, at := s.taken.most(d.from, d.to)
 	if most == 0 {
 		return
 	}
 	whole := most
 	of := ""
-	if t.places > 0 {
-		whole = max(t.places, most)
-		of = fmt.Sprintf(" of %d", t.places)
+	if s.there > 0 {
+		whole = max(s.there, most)
+		of = fmt.Sprintf(" of %d", s.there)
 	}
-	p.put(0, fmt.Sprintf("Cold store: at most %d%s places, at %s; lots on hand not counted", most, of, p.clock(timestamppb.New(at))))
-	for h := coldHeight; h > 0; h-- {
+	p.put(0, fmt.Sprintf("%s: at most %d%s%s, at %s; %s", s.name, most, of, s.unit, p.clock(timestamppb.New(at)), s.note))
+	for h := stockHeight; h > 0; h-- {
 		line := make([]byte, g.n)
 		for i := range line {
-			n, _ := t.cold.most(g.at(i), g.at(i+1))
+			n, _ := s.taken.most(g.at(i), g.at(i+1))
 			line[i] = ' '
-			if n*coldHeight > whole*int64(h-1) {
+			if n*stockHeight > whole*int64(h-1) {
 				line[i] = ':'
 			}
-			if t.places > 0 && n > t.places {
+			if s.there > 0 && n > s.there {
 				line[i] = '!'
 			}
 		}
-		p.draw(fmt.Sprintf("%*d %s", laneColumns, whole*int64(h)/coldHeight, line))
+		p.draw(fmt.Sprintf("%*d %s", laneColumns, whole*int64(h)/stockHeight, line))
 	}
 }
 

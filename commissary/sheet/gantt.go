@@ -41,7 +41,8 @@ const (
 	small       = 2.7 // the size of the smallest letters
 )
 
-// dayDrawing draws one day: lanes, hands, cold store and what the numbers mean.
+// dayDrawing draws one day: lanes, hands, cold store, counted containers and what
+// the numbers mean.
 func (p *page) dayDrawing(t *timeline, d chartDay) *drawing {
 	batches := t.loaded(p, d.date)
 	g := &drawing{name: "d" + d.date.String(), wide: drawingWide, tall: drawingTall}
@@ -60,10 +61,18 @@ func (p *page) dayDrawing(t *timeline, d chartDay) *drawing {
 	}
 	perColumn := (len(batches) + 3) / 4
 	legendTall := 4*float64(perColumn) + 11
-	const top, crewTall, coldTall, gap = 18.0, 17.0, 24.0, 5.0
-	tall := (drawingTall - top - crewTall - coldTall - 2*gap - legendTall) / float64(max(len(seen), 1))
+	var stocks []stock
+	for i, s := range t.stocks {
+		if most, _ := s.taken.most(d.from, d.to); i == 0 || most > 0 {
+			stocks = append(stocks, s)
+		}
+	}
+	const top, crewTall, gap = 18.0, 17.0, 5.0
+	stockTall := math.Max(24-4*float64(len(stocks)-1), 13)
+	stocksTall := (stockTall + gap) * float64(len(stocks))
+	tall := (drawingTall - top - crewTall - stocksTall - gap - legendTall) / float64(max(len(seen), 1))
 	tall = math.Min(math.Max(tall, 6), 11)
-	bottom := top + tall*float64(len(seen)) + crewTall + coldTall + 2*gap
+	bottom := top + tall*float64(len(seen)) + crewTall + stocksTall + gap
 	g.tall = math.Max(drawingTall, bottom+legendTall)
 
 	x := func(at time.Time) float64 {
@@ -101,13 +110,17 @@ func (p *page) dayDrawing(t *timeline, d chartDay) *drawing {
 	}
 	g.steps(t.people, t.crew, d, x, y, crewTall, max(most, there), []string{"People at work", note})
 	y += crewTall + gap
-	most, at := t.cold.most(d.from, d.to)
-	names := []string{"Cold store places", fmt.Sprintf("%d at %s", most, p.clock(timestamppb.New(at))), "lots on hand not", "counted"}
-	var room levels
-	if t.places > 0 {
-		room = levels{{d.from, t.places}}
+	for _, s := range stocks {
+		most, at := s.taken.most(d.from, d.to)
+		names := append(shorten(s.name+s.unit, namesWide-2, small, 1), fmt.Sprintf("%d at %s", most, p.clock(timestamppb.New(at))))
+		names = append(names, shorten(s.note, namesWide-2, small, 2)...)
+		var room levels
+		if s.there > 0 {
+			room = levels{{d.from, s.there}}
+		}
+		g.steps(s.taken, room, d, x, y, stockTall, max(most, s.there), names)
+		y += stockTall + gap
 	}
-	g.steps(t.cold, room, d, x, y, coldTall, max(most, t.places), names)
 	p.key(g, t, batches, bottom+4, perColumn)
 	return g
 }

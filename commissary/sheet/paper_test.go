@@ -61,7 +61,8 @@ func file(t *testing.T, name string, b []byte) string {
 // limits are those of the kitchen in testdata.
 func limits() Limits {
 	at := func(day, hour, minute int) time.Time { return time.Date(2026, 11, day, hour+5, minute, 0, 0, time.UTC) }
-	lim := Limits{Places: 900}
+	lim := Limits{Places: 900, Boxes: []Boxes{{"Dough box", 300, []Shift{{at(27, 5, 10), at(29, 19, 0), 90}, {at(27, 6, 40), at(30, 19, 0), 60}, {at(28, 4, 20), at(30, 19, 0), 110}}},
+		{"Dough box dollies", 8, []Shift{{at(27, 5, 10), at(29, 7, 0), 5}, {at(27, 6, 40), at(30, 7, 0), 4}}}}}
 	for d := 26; d < 30; d++ {
 		lim.Crew = append(lim.Crew, Shift{at(d, 4, 0), at(d, 13, 0), 6}, Shift{at(d, 8, 30), at(d, 9, 0), -6}, Shift{at(d, 15, 0), at(d, 18, 0), 2})
 	}

@@ -16,6 +16,24 @@ import (
 type Limits struct {
 	Places int64   // container places in the cold store; 0: not known
 	Crew   []Shift // who is there; stretches that overlap add up; none: not known
+	Boxes  []Boxes // the containers and dollies that are counted
+}
+
+// Boxes is one kind of container, or the dollies for it: how many there are and
+// what the plan's batches take of them, from the bench until they are clean again.
+type Boxes struct {
+	Name  string
+	There int64
+	Taken []Shift
+}
+
+// stock is how much of something is taken over time, of what there is; 0 there: not known.
+type stock struct {
+	name  string
+	unit  string // may be empty
+	taken levels
+	there int64
+	note  string // what is not counted
 }
 
 // bar is what holds a lane for a while.
@@ -33,14 +51,14 @@ type lane struct {
 
 // timeline is a plan laid out over time, however it is drawn afterwards.
 type timeline struct {
-	plan         *v1.Plan
-	lanes        []lane
-	people, cold levels
-	crew         levels // nobody known: empty
-	places       int64
-	formulas     []string // ids in order: the place tells the pattern
-	names        map[string]string
-	days         []chartDay
+	plan     *v1.Plan
+	lanes    []lane
+	people   levels
+	crew     levels   // nobody known: empty
+	stocks   []stock  // the cold store in front
+	formulas []string // ids in order: the place tells the pattern
+	names    map[string]string
+	days     []chartDay
 }
 
 // chartDay is what is drawn of one civil day: full hours around its work.
@@ -51,7 +69,7 @@ type chartDay struct {
 
 // timelineOf lays a plan out.
 func timelineOf(p *page, m *v1.Plan, lim Limits) *timeline {
-	t := &timeline{plan: m, places: lim.Places, crew: levelsOf(lim.Crew), names: map[string]string{}}
+	t := &timeline{plan: m, crew: levelsOf(lim.Crew), names: map[string]string{}}
 	several := severalOf(m.GetBatches())
 	lanes := map[string]*lane{}
 	on := func(key, name string, b bar) {
@@ -94,7 +112,11 @@ func timelineOf(p *page, m *v1.Plan, lim Limits) *timeline {
 		t.formulas = append(t.formulas, id)
 	}
 	slices.Sort(t.formulas)
-	t.people, t.cold = levelsOf(people), levelsOf(cold)
+	t.people = levelsOf(people)
+	t.stocks = []stock{{"Cold store", " places", levelsOf(cold), lim.Places, "lots on hand not counted"}}
+	for _, b := range lim.Boxes {
+		t.stocks = append(t.stocks, stock{b.Name, "", levelsOf(b.Taken), b.There, "lots on hand and boxes away not counted"})
+	}
 	t.days = p.chartDays(work)
 	return t
 }
