@@ -69,21 +69,30 @@ by day label "house-280=Wed 3b+5, Thu 2b", or "house-280=none".`,
 		if err != nil {
 			return err
 		}
-		return j.show(m, func() (string, error) { return countText(req, m), nil })
+		return j.show(m, func() (string, error) { return countText(catalog.GetLines(), req, m), nil })
 	})
 	return cmd
 }
 
-func countText(req *v1.SubmitCountRequest, m *v1.SubmitCountResponse) string {
+// countText reads a count back, by the names that people use.
+func countText(catalog []*v1.CatalogLine, req *v1.SubmitCountRequest, m *v1.SubmitCountResponse) string {
+	names := map[string]string{}
+	for _, l := range catalog {
+		names[l.GetItemId()] = l.GetItemName()
+	}
 	var b strings.Builder
 	var total int64
 	for _, l := range req.GetLines() {
-		fmt.Fprintf(&b, "%7d %s %s\n", l.GetPieces(), l.GetItemId(), l.GetMadeDate())
+		made := ""
+		if l.GetMadeDate() != "" {
+			made = ", made " + l.GetMadeDate()
+		}
+		fmt.Fprintf(&b, "%7d %s%s\n", l.GetPieces(), names[l.GetItemId()], made)
 		total += l.GetPieces()
 	}
 	fmt.Fprintf(&b, "%7d LEFT IN THE COLD\n", total)
 	for _, s := range m.GetSales() {
-		fmt.Fprintf(&b, "sold %d of %s\n", s.GetPieces(), s.GetItemId())
+		fmt.Fprintf(&b, "sold %d of %s\n", s.GetPieces(), names[s.GetItemId()])
 	}
 	return b.String()
 }

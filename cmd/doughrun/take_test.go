@@ -110,6 +110,7 @@ func TestCountsAndSalesFromTheCommandLine(t *testing.T) {
 	s := atTheShop(t)
 	on := []string{"--night", demoNight, "--shop", "harbor"}
 	out := s.must(t, exitDone, append([]string{"count", "submit", "--left", "house-280=3 boxes + 5", "--left", "pan-520=none"}, on...)...)
+	require.Contains(t, out, "29 House ball 280 g\n")
 	require.Contains(t, out, "29 LEFT IN THE COLD")
 	require.Contains(t, s.must(t, exitDone, append([]string{"order", "propose"}, on...)...), "− left 29")
 	r := s.do(t, append([]string{"count", "submit", "--left", "house-280=3 crates", "--left", "loaf=3"}, on...)...)

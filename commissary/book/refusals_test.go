@@ -1,5 +1,12 @@
 package book
 
+import "strings"
+
+// roads is the small book with a section on the roads.
+func roads(keys ...string) change {
+	return change{"vehicles:\n", "roads:\n  " + strings.Join(keys, "\n  ") + "\nvehicles:\n"}
+}
+
 // refusals are edits of testdata/small.yaml, each with all the faults it must give.
 var refusals = map[string]refusal{
 	"unknown key": {[]change{{"dispatch: 05:00}", "dispatch: 05:00, cushon: 5 %}"}}, []string{
@@ -321,6 +328,42 @@ var refusals = map[string]refusal{
 	}},
 	"longitude far off": {[]change{{"    name: North\n", "    name: North\n    latitude: 45.5\n    longitude: 200\n"}}, []string{
 		`k.yaml:82: shop "north": "longitude": "200" is not between -180 and 180 degrees`,
+	}},
+	"road shorter than the great circle": {[]change{roads("factor: 90 %", "speeds: [{speed: 35 km/h}]")}, []string{
+		`k.yaml:88: the section "roads": a road is never shorter than the great circle; a factor is 100 % or more, 130 % is common`,
+	}},
+	"road without speeds": {[]change{roads("factor: 130 %")}, []string{
+		`k.yaml:87: the section "roads" lacks "speeds"; write for example "speeds: [{up_to: 5 km, speed: 25 km/h}, {speed: 50 km/h}]"`,
+	}},
+	"speeds out of order": {[]change{roads("factor: 130 %", "speeds:", "  - {up_to: 9 km, speed: 35 km/h}", "  - {up_to: 5 km, speed: 25 km/h}", "  - {speed: 60 km/h}")}, []string{
+		`k.yaml:91: the section "roads", speed 2: write the bands by distance, the shortest first, and only the last without "up_to"`,
+	}},
+	"speeds with an end": {[]change{roads("factor: 130 %", "speeds: [{up_to: 9 km, speed: 35 km/h}]")}, []string{
+		`k.yaml:89: the section "roads": leave "up_to" out of the last band of "speeds", so that it holds for all longer ways`,
+	}},
+	"speed of an aircraft": {[]change{roads("factor: 130 %", "speeds: [{speed: 900 km/h}]")}, []string{
+		`k.yaml:89: the section "roads", speed 1: "speed": "900 km/h" is not a speed between 1 and 130 km/h; write for example "35 km/h" or "25 mph"`,
+	}},
+	"way to an unknown shop": {[]change{roads("ways:", "  kitchen:", "    nord: 12 min, 5.2 km")}, []string{
+		`k.yaml:90: the section "roads", ways from "kitchen": there is no shop "nord"; there is only north; did you mean "north"?`,
+	}},
+	"way to where it begins": {[]change{roads("ways:", "  north:", "    north: 12 min, 5.2 km")}, []string{
+		`k.yaml:90: the section "roads", ways from "north": a way leads from one place to another`,
+	}},
+	"way without a length": {[]change{roads("ways:", "  kitchen:", "    north: 12 min")}, []string{
+		`k.yaml:90: the section "roads", ways from "kitchen": "north": "12 min" is not a way; write its time and its length, for example "12 min, 5.2 km"`,
+	}},
+	"unknown key of the roads": {[]change{roads("speed: 35 km/h")}, []string{
+		`k.yaml:88: the section "roads" has no key "speed"; did you mean "speeds"?`,
+	}},
+	"minutes of a free order": {[]change{{"    stops:\n", "    sequence: free\n    stops:\n"}}, []string{
+		`k.yaml:97: run "morning", stop 1: "travel" is for stops in a fixed order; the section "roads" says how far it is; remove it`,
+	}},
+	"free order to a shop without a place": {[]change{{"    stops:\n", "    sequence: free\n    stops:\n"}, {"travel: 12 min, ", ""}}, []string{
+		`k.yaml:97: run "morning": nobody knows the way to shop "north"; give the kitchen and the shop a latitude and a longitude and "roads" its factor and speeds, list its ways under "roads", or fix the order of this run`,
+	}},
+	"free assignment in a fixed order": {[]change{{"    stops:\n", "    assign: free\n    stops:\n"}}, []string{
+		`k.yaml:95: run "morning": stops that may ride on another run have no order of their own; write "sequence: free" too`,
 	}},
 	"shop on no run": {[]change{{"vehicles:\n", "  south:\n    name: South\n    walk_in: 4 °C\n    receiving: {from: 06:00, to: 10:00}\n    service: [{days: Fri, from: 11:00, to: 22:00}]\nvehicles:\n"}}, []string{
 		`k.yaml:87: shop "south" is on no run; add it to the stops of one`,

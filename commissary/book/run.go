@@ -123,7 +123,7 @@ func (r *reader) roads(f *fields) {
 	if n == nil {
 		return
 	}
-	e := r.open(n, f.at("roads"), "the roads")
+	e := r.open(n, f.at("roads"), `the section "roads"`)
 	r.place("roads", e)
 	roads := &r.book.Roads
 	if e.has("factor") || e.has("speeds") {
@@ -146,7 +146,7 @@ func (r *reader) roads(f *fields) {
 		roads.Speeds = append(roads.Speeds, s)
 	}
 	if k := len(roads.Speeds); k > 0 && roads.Speeds[k-1].UpTo > 0 {
-		r.fault(e.at("speeds"), "%s: the last band of \"speeds\" has no \"up_to\", so that it holds for all longer ways", e.what)
+		r.fault(e.at("speeds"), "%s: leave \"up_to\" out of the last band of \"speeds\", so that it holds for all longer ways", e.what)
 	}
 	r.ways(e)
 	e.close()
@@ -163,10 +163,10 @@ func (r *reader) ways(e *fields) {
 			g.ref(g.at(place), "shop", place)
 		}
 	}
-	from := r.open(n, e.at("ways"), "the roads, ways")
+	from := r.open(n, e.at("ways"), `the section "roads", ways`)
 	for _, a := range from.order {
 		known(from, a)
-		to := r.open(from.values[a], from.at(a), fmt.Sprintf("the roads, ways from %q", a))
+		to := r.open(from.values[a], from.at(a), fmt.Sprintf("the section \"roads\", ways from %q", a))
 		for _, b := range to.order {
 			known(to, b)
 			if a == b {

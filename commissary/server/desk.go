@@ -62,7 +62,7 @@ func (d *desk) next(state commissary.OrderState, w *writing) commissary.Order {
 
 // open refuses a night that is closed, with the earliest that is not and what
 // becomes of each line that the order would change.
-func (c *core) open(tx commissary.Tx, d *desk, lines []commissary.OrderLine) error {
+func (c *core) open(tx commissary.Tx, d *desk, lines []commissary.OrderLine, where field) error {
 	n, err := night(tx, d.id(), d.night)
 	if err != nil || n.State == commissary.NightOpen {
 		return err
@@ -82,7 +82,7 @@ func (c *core) open(tx commissary.Tx, d *desk, lines []commissary.OrderLine) err
 	if err != nil {
 		return err
 	}
-	return d.told(tx, e, verdicts, lines, true)
+	return d.told(tx, e, verdicts, where, true)
 }
 
 // earliest is the first promise of any item.
@@ -182,7 +182,7 @@ func (d *desk) inTime(tx commissary.Tx, lines []commissary.OrderLine) error {
 
 // cancelInTime is inTime for going back to the standing order.
 func (d *desk) cancelInTime(tx commissary.Tx) error {
-	return d.late(tx, piecesOf(d.before.Lines), d.standing(), nil)
+	return d.late(tx, piecesOf(d.before.Lines), d.standing(), byName)
 }
 
 // speaks reports whether the order before counts.
@@ -251,7 +251,7 @@ func (d *desk) nightsBefore(it commissary.Item) int {
 }
 
 // late refuses the differences between two wishes that come too late.
-func (d *desk) late(tx commissary.Tx, was, now map[service]quantity.Pieces, where map[service]string) error {
+func (d *desk) late(tx commissary.Tx, was, now map[service]quantity.Pieces, where field) error {
 	var late []service
 	for _, s := range d.changed(was, now) {
 		if it, ok := d.item(s.item); ok && d.at.After(d.cutOff(it, s.bake)) {

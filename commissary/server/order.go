@@ -22,7 +22,8 @@ func (s orders) SubmitOrder(ctx context.Context, req *v1.SubmitOrderRequest) (*v
 		if err != nil {
 			return nil, err
 		}
-		if err := s.open(w.Tx, d, d.readable(req.GetLines())); err != nil {
+		sent := d.readable(req.GetLines())
+		if err := s.open(w.Tx, d, sent, whereOf(sent)); err != nil {
 			return nil, err
 		}
 		if err := matches(req.GetEtag(), d.before.Revision, d.what()); err != nil {
@@ -54,7 +55,7 @@ func (s orders) CancelOrder(ctx context.Context, req *v1.CancelOrderRequest) (*v
 			_, err := w.Orders(d.id()).Get(d.night, d.shop.ID)
 			return nil, err
 		}
-		if err := s.open(w.Tx, d, d.standingLines()); err != nil {
+		if err := s.open(w.Tx, d, d.standingLines(), byName); err != nil {
 			return nil, err
 		}
 		if err := matches(req.GetEtag(), d.before.Revision, d.what()); err != nil {
@@ -105,7 +106,7 @@ func (s orders) AdmitLateOrder(ctx context.Context, req *v1.AdmitLateOrderReques
 				e = commissary.Refuse(commissary.Precondition, "LINE_FROZEN", "part of %s is frozen; keep the lines named here as they were, or take what is spare; where more is there than was counted, count the stock first", d.what())
 			}
 			e.Meta = map[string]string{"night": d.night.String(), "state": string(n.State)}
-			return nil, d.told(w.Tx, e, verdicts, lines, false)
+			return nil, d.told(w.Tx, e, verdicts, whereOf(lines), false)
 		}
 		o := d.next(commissary.OrderLate, w)
 		o.Lines, o.Closed, o.LateBy, o.LateWhy = lines, req.GetClosed(), w.who, req.GetLateReason()

@@ -172,7 +172,8 @@ func TestCutOffsAreJudgedLineByLine(t *testing.T) {
 	_, err = k.submit(west, "2", line("sauce-3kg", 3), line("ball", 24))
 	refused(t, err, codes.InvalidArgument, "CUT_OFF_PASSED")
 	_, err = k.orders.CancelOrder(t.Context(), &v1.CancelOrderRequest{Name: west, Etag: "2", RequestId: id()})
-	refused(t, err, codes.InvalidArgument, "CUT_OFF_PASSED")
+	_, _, faults = refused(t, err, codes.InvalidArgument, "CUT_OFF_PASSED")
+	require.Equal(t, "name", faults[0].GetField(), "a cancel has no lines to blame")
 }
 
 func TestCancelOrder(t *testing.T) {

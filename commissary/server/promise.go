@@ -209,18 +209,29 @@ func (d *desk) verdict(tx commissary.Tx, v verdict) (string, civil.Date, error) 
 	return d.promised(tx, it, v.BakeDate, fmt.Sprintf("%s: frozen since %s, when %s; %d more can come from surplus", what, when, v.Why, max(v.Spare, 0)))
 }
 
-// whereOf names the field of each line of a request.
-func whereOf(lines []commissary.OrderLine) map[service]string {
+// field names where a request speaks of a service.
+type field func(service) string
+
+// whereOf finds the lines of a request; what they leave out is blamed on all of them.
+func whereOf(lines []commissary.OrderLine) field {
 	where := map[service]string{}
 	for i, l := range lines {
 		where[service{l.Item, l.BakeDate}] = fmt.Sprintf("lines[%d]", i)
 	}
-	return where
+	return func(s service) string {
+		if at, ok := where[s]; ok {
+			return at
+		}
+		return "lines"
+	}
 }
+
+// byName is for a request that has no lines, only the order's name.
+func byName(service) string { return "name" }
 
 // told adds to a refusal what becomes of each changed line, and the night on
 // which all of them still work.
-func (d *desk) told(tx commissary.Tx, e *commissary.Error, verdicts []verdict, lines []commissary.OrderLine, all bool) error {
+func (d *desk) told(tx commissary.Tx, e *commissary.Error, verdicts []verdict, where field, all bool) error {
 	var told []verdict
 	var of []service
 	for _, v := range verdicts {
@@ -228,12 +239,12 @@ func (d *desk) told(tx commissary.Tx, e *commissary.Error, verdicts []verdict, l
 			told, of = append(told, v), append(of, service{v.Item, v.BakeDate})
 		}
 	}
-	return blame(e, of, whereOf(lines), func(i int) (string, civil.Date, error) { return d.verdict(tx, told[i]) })
+	return blame(e, of, where, func(i int) (string, civil.Date, error) { return d.verdict(tx, told[i]) })
 }
 
 // blame adds to a refusal what is said of each line, and the night on which
 // all of them still work. Each text comes with the night on which its own line does.
-func blame(e *commissary.Error, lines []service, where map[service]string, text func(i int) (string, civil.Date, error)) error {
+func blame(e *commissary.Error, lines []service, where field, text func(i int) (string, civil.Date, error)) error {
 	var latest civil.Date
 	for i, s := range lines {
 		said, night, err := text(i)
@@ -243,11 +254,7 @@ func blame(e *commissary.Error, lines []service, where map[service]string, text 
 		if night.Compare(latest) > 0 {
 			latest = night
 		}
-		field := where[s]
-		if field == "" {
-			field = "lines" // it was left out
-		}
-		e.Faults = append(e.Faults, commissary.Fault{Where: field, Text: said})
+		e.Faults = append(e.Faults, commissary.Fault{Where: where(s), Text: said})
 	}
 	if !latest.IsZero() {
 		e.Meta["earliest_night"] = latest.String()

@@ -17,6 +17,10 @@ type drawing struct {
 	shapes []shape
 }
 
+// small tells whether a drawing stands among the text of an upright sheet; any
+// other has a sheet of its own, on its side.
+func (d *drawing) small() bool { return d.wide <= setWide && d.tall <= 80 }
+
 // shape is a box, a line or a text.
 type shape struct {
 	kind   shapeKind

@@ -106,7 +106,11 @@ func (w *webWriter) block(b block) {
 		}
 		fmt.Fprint(w, "</p>\n")
 	case b.kind == pictured:
-		fmt.Fprintf(w, "<figure>\n%s</figure>\n", b.picture.svg())
+		class := "wide"
+		if b.picture.small() {
+			class = "small"
+		}
+		fmt.Fprintf(w, "<figure class=\"%s\">\n%s</figure>\n", class, b.picture.svg())
 	}
 }
 

@@ -56,7 +56,7 @@ func stopOf(m *v1.Manifest, d *v1.LoadedDolly) int {
 // is its stacks side by side, a box for each container. Every stop has its own
 // hatching and number.
 func loadDrawing(m *v1.Manifest) *drawing {
-	const wide, gap, head, foot = 178.0, 3.0, 6.0, 11.0
+	const wide, gap, head, foot = 178.0, 3.0, 7.0, 14.0
 	high, stacks := int32(1), 0
 	for _, d := range m.GetLoad() {
 		stacks += len(d.GetStacks())
@@ -68,8 +68,8 @@ func loadDrawing(m *v1.Manifest) *drawing {
 	each := min((wide-gap*float64(len(m.GetLoad())))/float64(max(stacks, 1)), 12)
 	floor := head + box*float64(high)
 	d := &drawing{name: "load-" + m.GetRunId(), title: "Load of " + either(m.GetRunName(), m.GetRunId()) + ", from the deep end to the door", wide: wide, tall: floor + foot}
-	d.text(0, 3.5, 3, atStart, true, false, "DEEP END: load first")
-	d.text(wide, 3.5, 3, atEnd, true, false, "DOOR")
+	d.text(0, 4.5, 4.5, atStart, true, false, "DEEP END: load first")
+	d.text(wide, 4.5, 4.5, atEnd, true, false, "DOOR")
 	x := 0.0
 	for _, l := range m.GetLoad() {
 		from := x
@@ -80,13 +80,13 @@ func loadDrawing(m *v1.Manifest) *drawing {
 			x += each
 		}
 		d.line(from, floor, x, floor, 1, false)
-		d.text((from+x)/2, floor+4.5, 3.5, atMiddle, true, false, fmt.Sprint(stopOf(m, l)))
+		d.text((from+x)/2, floor+5.5, 5.5, atMiddle, true, false, fmt.Sprint(stopOf(m, l)))
 		if !l.GetCold() {
-			d.text((from+x)/2, floor+8, 2.5, atMiddle, false, false, "dry")
+			d.text((from+x)/2, floor+9.5, 4, atMiddle, false, false, "dry")
 		}
 		x += gap
 	}
-	d.text(0, floor+foot-0.5, 2.5, atStart, false, false, "Numbers are stops.")
+	d.text(0, floor+foot-0.5, 4, atStart, false, false, "Numbers are stops.")
 	return d
 }
 

@@ -128,19 +128,19 @@ func (p *page) stop(n int, s *v1.ManifestStop, m *v1.Manifest) {
 	if s.GetAccess() != "" {
 		p.put(0, "Access: "+s.GetAccess())
 	}
-	var rows [][]string
+	cols := []column{{"CONT", 4, true}, {"PIECES", 6, true}, {"ITEM", 20, false}, {"LOT", 21, false}, {"USE FROM", 12, false}, {"USE BY", 12, false}}
+	p.table(0, cols, nil)
 	for _, l := range s.GetLines() {
-		rows = append(rows, []string{fmt.Sprint(l.GetContainers()), fmt.Sprint(l.GetPieces()), either(l.GetItemName(), l.GetItemId()), l.GetLotCode(),
+		p.row(0, cols, []string{fmt.Sprint(l.GetContainers()), fmt.Sprint(l.GetPieces()), either(l.GetItemName(), l.GetItemId()), l.GetLotCode(),
 			p.mark(l.GetUseFromTime()), p.mark(l.GetUseByTime())})
 		if l.GetBestTime() != nil {
 			unsure := ""
 			if l.GetUnsureSeconds() > 0 {
-				unsure = "+/- " + roughly(l.GetUnsureSeconds())
+				unsure = " +/- " + roughly(l.GetUnsureSeconds())
 			}
-			rows = append(rows, []string{"", "", "- best " + p.mark(l.GetBestTime()), unsure, "", ""})
+			p.put(12, "best "+p.mark(l.GetBestTime())+unsure)
 		}
 	}
-	p.table(0, []column{{"CONT", 4, true}, {"PIECES", 6, true}, {"ITEM", 20, false}, {"LOT", 21, false}, {"USE FROM", 12, false}, {"USE BY", 12, false}}, rows)
 	var pieces int64
 	for _, l := range s.GetLines() {
 		pieces += l.GetPieces()

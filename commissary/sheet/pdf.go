@@ -4,7 +4,6 @@ import (
 	"bytes"
 	_ "embed"
 	"fmt"
-	"math"
 	"strings"
 	"sync"
 	"time"
@@ -41,7 +40,6 @@ const (
 	bodySize  = 10.0
 	lineTall  = 4.9
 	headSize  = 17.0
-	sheetfuls = 51 // lines of plain text that fill an upright sheet of A4
 	sideways  = "L"
 	pageCount = "{pages}"
 )
@@ -50,22 +48,26 @@ const (
 // same document and instant. The error is a *BeyondFont where it holds writing
 // that cannot be set.
 func (p Paper) PDF(at time.Time, size Size) ([]byte, error) {
-	f := fpdf.NewCustom(&fpdf.InitType{UnitStr: "mm", Size: fpdf.SizeType{Wd: size.Wide, Ht: size.Tall}})
+	w := newPress(p, at, size)
+	f := w.Fpdf
 	f.SetCatalogSort(true)
 	f.SetCreationDate(at.UTC())
 	f.SetModificationDate(at.UTC())
 	f.SetProducer("doughrun", true)
 	f.SetLang("en")
 	f.SetTitle(p.Title+", "+p.stamp.line(), true)
-	f.SetAutoPageBreak(false, 0)
-	f.SetMargins(0, 0, 0)
-	f.AddUTF8FontFromBytes("set", "", fontPlain)
-	f.AddUTF8FontFromBytes("set", "B", fontBold)
 	f.AliasNbPages(pageCount)
-	w := &press{Fpdf: f, size: size, scale: 1, left: (size.Wide - setWide) / 2, paper: p, printed: p.printed(at)}
 	f.SetFooterFunc(w.foot)
+	var trial *press
 	for _, x := range p.pages {
-		w.page(x)
+		scale := 1.0
+		if x.fit {
+			if trial == nil {
+				trial = newPress(p, at, size)
+			}
+			scale = trial.fitted(x)
+		}
+		w.page(x, scale)
 	}
 	w.labels()
 	if f.PageNo() == 0 {
@@ -78,6 +80,28 @@ func (p Paper) PDF(at time.Time, size Size) ([]byte, error) {
 	var out bytes.Buffer
 	err := f.Output(&out)
 	return out.Bytes(), err
+}
+
+func newPress(p Paper, at time.Time, size Size) *press {
+	f := fpdf.NewCustom(&fpdf.InitType{UnitStr: "mm", Size: fpdf.SizeType{Wd: size.Wide, Ht: size.Tall}})
+	f.SetAutoPageBreak(false, 0)
+	f.SetMargins(0, 0, 0)
+	f.AddUTF8FontFromBytes("set", "", fontPlain)
+	f.AddUTF8FontFromBytes("set", "B", fontBold)
+	return &press{Fpdf: f, size: size, scale: 1, left: (size.Wide - setWide) / 2, paper: p, printed: p.printed(at)}
+}
+
+// fitted is the largest scale, from a little above 1 down to where letters
+// would be too small, at which a page stays on one sheet. It spoils the press.
+func (w *press) fitted(x sheetPage) float64 {
+	scale := 1.1
+	for ; scale > 0.7; scale -= 0.05 {
+		before := w.PageCount()
+		if w.page(x, scale); w.PageCount() == before+1 {
+			break
+		}
+	}
+	return scale
 }
 
 // press sets pages.
@@ -198,12 +222,8 @@ func (w *press) fitting(word string, wide float64) string {
 	return word[:end]
 }
 
-func (w *press) page(x sheetPage) {
-	w.scale = 1
-	if x.fit {
-		full := sheetfuls * (w.size.Tall - topEdge - footRoom) / (A4.Tall - topEdge - footRoom)
-		w.scale = math.Min(math.Max(full/float64(strings.Count(x.String(), "\n")), 0.7), 1)
-	}
+func (w *press) page(x sheetPage, scale float64) {
+	w.scale = scale
 	w.sheet()
 	table := 0 // the first block behind the table that is set
 	for i := 0; i < len(x.blocks); i++ {
@@ -220,7 +240,7 @@ func (w *press) page(x sheetPage) {
 		case ended:
 			w.ends(b.left, b.right, bodySize, true)
 		case sectioned:
-			w.room(4 * w.lead())
+			w.room(float64(opening(x.blocks[i+1:])) * w.lead())
 			w.y += 2.5 * w.scale
 			w.ends(b.left, b.right, 11, true)
 			w.rule(0.3)
@@ -240,18 +260,47 @@ func (w *press) page(x sheetPage) {
 			w.heads = &b
 			w.headRow(b)
 		case rowed:
-			w.row(b)
+			notes := 0
+			for notes < 5 && i+1+notes < len(x.blocks) && below(x.blocks[i+1+notes]) {
+				notes++
+			}
+			w.room(w.lead() * float64(1+notes))
+			w.cells(b, b.cells, bodySize, false)
 		case asIs:
 			w.fill(b.left)
 		case pictured:
+			if b.picture.small() {
+				w.figure(b.picture)
+				continue
+			}
 			w.picture(b.picture)
 			if i+1 < len(x.blocks) && x.blocks[i+1].kind != pictured && !x.blocks[i+1].onlyText {
 				w.sheet()
 			}
 		}
+		if inTable := i < table && (b.kind == rowed || below(b)); inTable && (i+1 >= len(x.blocks) || !below(x.blocks[i+1])) {
+			w.under()
+		}
 	}
 	w.heads = nil
 }
+
+// opening is how many lines keep together at the head of a section: its title,
+// and what stands before a table with the table's first row.
+func opening(blocks []block) int {
+	for i, b := range blocks[:min(len(blocks), 8)] {
+		if b.kind == headed {
+			return i + 6
+		}
+		if b.kind != written {
+			break
+		}
+	}
+	return 4
+}
+
+// below tells whether a block is a note to the row above it.
+func below(b block) bool { return b.kind == written && b.indent > 0 && b.left == "" && !b.onlyText }
 
 func (w *press) title(b block, id string) {
 	w.text(w.left, w.y+6*w.scale, headSize, true, b.right)
@@ -387,8 +436,8 @@ func (w *press) headRow(b block) {
 	w.y += 0.5
 }
 
-func (w *press) row(b block) {
-	w.cells(b, b.cells, bodySize, false)
+// under closes a row with its notes.
+func (w *press) under() {
 	w.SetLineWidth(0.05)
 	w.Line(w.left, w.y+0.1, w.left+setWide, w.y+0.1)
 }

@@ -13,16 +13,28 @@ func (w *press) picture(d *drawing) {
 	w.turned, w.scale = true, 1
 	wide, tall := w.size.Tall-20, w.size.Wide-footRoom-8
 	scale := math.Min(math.Min(wide/d.wide, tall/d.tall), 1)
-	left := (w.size.Tall - d.wide*scale) / 2
+	w.draw(d, (w.size.Tall-d.wide*scale)/2, 8, scale)
+	w.y = w.size.Tall // whatever follows begins a sheet
+}
+
+// figure sets a small drawing where the text stands.
+func (w *press) figure(d *drawing) {
+	w.room(d.tall + 3)
+	w.draw(d, w.left, w.y+1, 1)
+	w.y += d.tall + 3
+}
+
+func (w *press) draw(d *drawing, x, y, scale float64) {
+	defer func(scale float64) { w.scale = scale }(w.scale)
+	w.scale = 1
 	w.TransformBegin()
-	w.TransformTranslate(left, 8)
+	w.TransformTranslate(x, y)
 	w.TransformScale(scale*100, scale*100, 0, 0)
 	for _, s := range d.shapes {
 		w.shape(s)
 	}
 	w.TransformEnd()
 	w.SetDashPattern(nil, 0)
-	w.y = w.size.Tall // whatever follows begins a sheet
 }
 
 func (w *press) shape(s shape) {

@@ -41,7 +41,7 @@ func (p *page) pickRun(r *v1.PickRun) {
 
 func (p *page) pickShop(picks []*v1.Pick, picked []*v1.PickedLine) {
 	p.section("FOR "+strings.ToUpper(either(picks[0].GetShopName(), picks[0].GetShopId())), "")
-	cols := []column{{"", 5, false}, {"FULL", 4, true}, {"LOOSE", 5, true}, {"PIECES", 6, true}, {"ITEM", 24, false}, {"LOT", 24, false}, {"COUNT", 5, true}}
+	cols := []column{{"", 4, false}, {"FULL", 4, true}, {"LOOSE", 5, true}, {"PIECES", 6, true}, {"ITEM", 16, false}, {"LOT", 21, false}, {"USE BY", 12, false}, {"COUNT", 5, true}}
 	p.table(0, cols, nil)
 	var count, pieces int64
 	var kinds []string // containers, in walking order
@@ -60,15 +60,15 @@ func (p *page) pickShop(picks []*v1.Pick, picked []*v1.PickedLine) {
 			kinds = append(kinds, k.GetContainerName())
 		}
 		boxes[k.GetContainerName()] += n
-		tick := "  [ ]"
+		tick := "[ ]"
 		if stillOpen(k, picked) == 0 {
-			tick = "  [x]"
+			tick = "[x]"
 		}
 		if k.GetHeldReason() != "" {
-			tick = " STOP"
+			tick = "STOP"
 		}
 		p.row(0, cols, []string{tick, number(int64(k.GetFullContainers())), number(k.GetLoosePieces()), fmt.Sprint(k.GetPieces()),
-			either(k.GetItemName(), k.GetItemId()), k.GetLotCode(), fmt.Sprint(count)})
+			either(k.GetItemName(), k.GetItemId()), k.GetLotCode(), p.mark(k.GetUseByTime()), fmt.Sprint(count)})
 		if k.GetHeldReason() != "" {
 			p.put(6, "*** HELD, DO NOT LOAD: "+k.GetHeldReason()+" ***")
 		}
