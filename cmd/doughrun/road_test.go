@@ -131,3 +131,30 @@ func firstStop(t *testing.T, s *service, run string) string {
 	t.Helper()
 	return tell(t, s, &v1.GetManifestResponse{}, "manifest", "show", run).GetManifest().GetStops()[0].GetShopName()
 }
+
+// A driver's own order is laid beside the manifest's; nothing is kept.
+func TestADriversOwnOrder(t *testing.T) {
+	s := dispatched(t)
+	var stops []string
+	for _, x := range tell(t, s, &v1.GetManifestResponse{}, "manifest", "show", "south").GetManifest().GetStops() {
+		stops = append(stops, x.GetShopId())
+	}
+	require.Len(t, stops, 3)
+	ask := func(stops ...string) result {
+		return s.do(t, "manifest", "order", "--night", demoNight, "--run", "south", "--stops", strings.Join(stops, ","))
+	}
+	same := ask(stops...)
+	require.Equal(t, exitDone, same.code, same.stderr)
+	require.Contains(t, same.stdout, "Asked against manifest: +0 min driving, +0")
+	other := ask(stops[2], stops[1], stops[0])
+	require.Contains(t, []int{exitDone, exitExceptions}, other.code, other.stderr)
+	require.Equal(t, other.code == exitExceptions, strings.Contains(other.stdout, "TOO LATE"))
+	require.Contains(t, other.stdout, "AS ON THE MANIFEST")
+	require.Contains(t, other.stdout, "Measured: ")
+	for _, wrong := range [][]string{stops[:2], {stops[0], stops[0], stops[1]}} {
+		r := ask(wrong...)
+		require.Equal(t, exitRefused, r.code)
+		require.Contains(t, r.stderr, strings.Join(stops, ", "), "it names the stops there are")
+	}
+	require.Equal(t, exitRefused, s.do(t, "manifest", "order", "--night", demoNight, "--run", "east", "--stops", "harbor").code)
+}

@@ -19,7 +19,23 @@ type dispatches struct {
 }
 
 func (s dispatches) DraftDispatch(ctx context.Context, req *v1.DraftDispatchRequest) (*v1.DraftDispatchResponse, error) {
-	k, in, err := s.load(ctx, req.GetNight())
+	id, date, err := wire.ParseNight(req.GetNight())
+	if err != nil {
+		return nil, err
+	}
+	var k *kitchen
+	var in plan.Input
+	err = s.view(ctx, func(tx commissary.Tx, at time.Time) error {
+		var err error
+		if k, in, err = s.loadNight(tx, id, date, nextMinute(at)); err != nil {
+			return err
+		}
+		n, err := night(tx, id, date)
+		if err == nil && n.State == commissary.NightDispatched {
+			err = sent(date)
+		}
+		return err
+	})
 	if err != nil {
 		return nil, err
 	}
@@ -28,6 +44,11 @@ func (s dispatches) DraftDispatch(ctx context.Context, req *v1.DraftDispatchRequ
 		return nil, err
 	}
 	return &v1.DraftDispatchResponse{Dispatch: k.dispatched(d, nil)}, nil
+}
+
+// sent refuses to allot the goods of a night once more.
+func sent(date civil.Date) error {
+	return commissary.Refuse(commissary.Precondition, "NIGHT_DISPATCHED", "the goods of the night of %s are released already; pick by that dispatch", date.Long())
 }
 
 func (s dispatches) CheckDispatch(ctx context.Context, req *v1.CheckDispatchRequest) (*v1.CheckDispatchResponse, error) {
@@ -64,7 +85,7 @@ func (s dispatches) ReleaseDispatch(ctx context.Context, req *v1.ReleaseDispatch
 		case commissary.NightOpen, commissary.NightClosed:
 			return nil, in, commissary.Refuse(commissary.Precondition, "NIGHT_NOT_PLANNED", "the night of %s has no released plan; release one first", date.Long())
 		case commissary.NightDispatched:
-			return nil, in, commissary.Refuse(commissary.Precondition, "NIGHT_DISPATCHED", "the goods of the night of %s are released already; pick by that dispatch", date.Long())
+			return nil, in, sent(date)
 		}
 		if err := fresh(drafted, at); err != nil {
 			return nil, in, err

@@ -302,7 +302,8 @@ func TestDispatch(t *testing.T) {
 	again, err := k.dispatches.ReleaseDispatch(t.Context(), req)
 	require.NoError(t, err)
 	same(t, r, again)
-	_, err = k.dispatches.ReleaseDispatch(t.Context(), ask(draft()))
+	req.RequestId = id()
+	_, err = k.dispatches.ReleaseDispatch(t.Context(), req)
 	refused(t, err, codes.FailedPrecondition, "NIGHT_DISPATCHED")
 
 	// Ordered is picked or short; what is picked left its lot and rides.

@@ -40,7 +40,8 @@ const (
 // from.
 type DispatchServiceClient interface {
 	// DraftDispatch allots the lots on hand to the next morning's deliveries and keeps nothing. For the kitchen. What is
-	// short is in the dispatch, not an error. Refuses a kitchen without a book (FAILED_PRECONDITION).
+	// short is in the dispatch, not an error. Refuses a kitchen without a book, and a night whose goods are released
+	// already (FAILED_PRECONDITION): what is left then is not what its shops get.
 	DraftDispatch(ctx context.Context, in *DraftDispatchRequest, opts ...grpc.CallOption) (*DraftDispatchResponse, error)
 	// CheckDispatch judges any dispatch, drafted here or moved by hand, against what is known now, and keeps nothing. For
 	// the kitchen. What it breaks is the answer, not an error. Refuses a kitchen without a book (FAILED_PRECONDITION).
@@ -208,7 +209,8 @@ func (c *dispatchServiceClient) ConfirmStop(ctx context.Context, in *ConfirmStop
 // from.
 type DispatchServiceServer interface {
 	// DraftDispatch allots the lots on hand to the next morning's deliveries and keeps nothing. For the kitchen. What is
-	// short is in the dispatch, not an error. Refuses a kitchen without a book (FAILED_PRECONDITION).
+	// short is in the dispatch, not an error. Refuses a kitchen without a book, and a night whose goods are released
+	// already (FAILED_PRECONDITION): what is left then is not what its shops get.
 	DraftDispatch(context.Context, *DraftDispatchRequest) (*DraftDispatchResponse, error)
 	// CheckDispatch judges any dispatch, drafted here or moved by hand, against what is known now, and keeps nothing. For
 	// the kitchen. What it breaks is the answer, not an error. Refuses a kitchen without a book (FAILED_PRECONDITION).
