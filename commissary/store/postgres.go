@@ -6,6 +6,7 @@ import (
 	"database/sql/driver"
 	"errors"
 	"fmt"
+	"maps"
 	"net"
 	"net/url"
 	"strings"
@@ -33,6 +34,11 @@ var postgresDialect = dialect{
 	recovers:  true,
 }
 
+// writing is set on the connection that writes. A service that stands still in
+// the middle of a transaction, with its machine or on its own, would hold the
+// gate for ever: PostgreSQL ends its transaction, and the others go on.
+var writing = map[string]string{"idle_in_transaction_session_timeout": "5s"}
+
 // IsPostgres reports whether the name of a database is the URL of one in PostgreSQL.
 func IsPostgres(database string) bool {
 	return strings.HasPrefix(database, "postgres://") || strings.HasPrefix(database, "postgresql://")
@@ -50,14 +56,17 @@ func (s *Store) openPostgres(ctx context.Context, database string, readers int) 
 	// A commit is on the disk when it returns.
 	c.RuntimeParams["synchronous_commit"] = "on"
 	c.RuntimeParams["application_name"] = "doughrund"
-	open := func(connections int) *sql.DB {
-		db := stdlib.OpenDB(*c)
+	open := func(connections int, params map[string]string) *sql.DB {
+		c := *c
+		c.RuntimeParams = maps.Clone(c.RuntimeParams)
+		maps.Copy(c.RuntimeParams, params)
+		db := stdlib.OpenDB(c)
 		db.SetMaxOpenConns(connections)
 		db.SetMaxIdleConns(connections)
 		return db
 	}
 	s.dialect = postgresDialect
-	if err := s.begin(ctx, open(1), open(readers)); err != nil {
+	if err := s.begin(ctx, open(1, writing), open(readers, nil)); err != nil {
 		return fmt.Errorf("the database %s cannot be opened: %w", name, err)
 	}
 	return nil
