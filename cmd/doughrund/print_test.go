@@ -55,8 +55,6 @@ func TestTheServicePrintsByItself(t *testing.T) {
 	require.NoError(t, s.bake(night))
 	require.NoError(t, s.send(night))
 	require.NoError(t, s.drive(night))
-	_, err = v1.NewDispatchServiceClient(s.conn).DraftDispatch(t.Context(), &v1.DraftDispatchRequest{Night: "kitchens/main/nights/" + demoNight})
-	require.NoError(t, err)
 	s.conn.Close()
 	stop()
 	require.NoError(t, <-served)
