@@ -16,6 +16,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"doughrun/cmd/manual"
 	"doughrun/commissary"
 	"doughrun/config"
 )
@@ -55,7 +56,7 @@ exceptions that somebody should look at.`,
 	config.AddFlags[config.Client](root.PersistentFlags())
 	root.PersistentFlags().String("output", "text", "how the result is written (text, json)")
 	root.AddCommand(kitchenCommand(), orderCommand(), countCommand(), nightCommand(), planCommand(), outageCommand(), batchCommand(), lotCommand(),
-		dispatchCommand(), pickCommand(), manifestCommand(), stopCommand(), auditCommand(), formulaCommand())
+		dispatchCommand(), pickCommand(), manifestCommand(), stopCommand(), auditCommand(), formulaCommand(), manual.Command())
 	root.SetArgs(args)
 	root.SetIn(stdin)
 	root.SetOut(stdout)

@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"doughrun/cmd/manual"
 	"doughrun/commissary"
 )
 
@@ -41,7 +42,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		SilenceErrors: true,
 	}
 	root.AddCommand(serveCommand(), configCommand(), demoCommand(), certCommand(), callerCommand(),
-		backupCommand(), restoreCommand(), migrateCommand(), selfcheckCommand())
+		backupCommand(), restoreCommand(), migrateCommand(), selfcheckCommand(), manual.Command())
 	root.SetArgs(args)
 	root.SetIn(stdin)
 	root.SetOut(stdout)
