@@ -23,7 +23,7 @@ import (
 // Batches that stand already (in.Posted) and lots on hand are facts: they take
 // up room, hands and vessels and are not blamed; what the plan adds to them is.
 func Check(in Input, p commissary.Plan) []commissary.Reason {
-	c, err := newChecker(in, in.At)
+	c, err := newChecker(in, in)
 	if err != nil {
 		return []commissary.Reason{{Code: commissary.BrokenInput, Limit: "book", Text: err.Error()}}
 	}
@@ -90,8 +90,8 @@ type taking struct {
 	mass quantity.Mass
 }
 
-// newChecker reads the book, and the demand whose runs leave from an instant on.
-func newChecker(in Input, from time.Time) (*checker, error) {
+// newChecker reads the book, and the demand of what is asked.
+func newChecker(in, asked Input) (*checker, error) {
 	zone, err := civil.LoadZone(in.Book.Kitchen.Zone)
 	if err != nil {
 		return nil, err
@@ -105,8 +105,7 @@ func newChecker(in Input, from time.Time) (*checker, error) {
 		shops:    named(in.Book.Shops, func(x commissary.Shop) string { return x.ID }),
 		lots:     named(in.Lots, func(x commissary.Lot) string { return x.Code }),
 		posted:   named(in.Posted, func(x commissary.Batch) string { return x.ID })}
-	in.At = from
-	if c.demanded, c.said, err = Demand(in); err != nil {
+	if c.demanded, c.said, err = Demand(asked); err != nil {
 		return nil, err
 	}
 	for _, n := range c.demanded {

@@ -15,8 +15,10 @@ import (
 // where it goes, and whether nothing is short that was there. Reasons are as
 // those of Check.
 func CheckDispatch(in Input, d commissary.Dispatch) []commissary.Reason {
-	// A van may leave late: what it was to bring is wanted all the same.
-	c, err := newChecker(in, time.Time{})
+	// A van may leave late, or its list be changed: what it was to bring is wanted all the same.
+	asked := in
+	asked.At, asked.Rounds = time.Time{}, nil
+	c, err := newChecker(in, asked)
 	if err != nil {
 		return []commissary.Reason{{Code: commissary.BrokenInput, Limit: "book", Text: err.Error()}}
 	}

@@ -35,9 +35,19 @@ func Demand(in Input) ([]commissary.Need, []commissary.Reason, error) {
 	return k.ahead(needs), reasons, nil
 }
 
-// ahead keeps the needs whose run has not left yet.
+// ahead keeps the needs that a plan can still do something for: their run has
+// not left yet, and no dispatch has released their goods.
 func (k *kitchen) ahead(needs []commissary.Need) []commissary.Need {
-	return slices.DeleteFunc(needs, func(n commissary.Need) bool { return n.Departs.Before(k.in.At) })
+	sent := map[string]bool{}
+	for _, r := range k.in.Rounds {
+		for _, shop := range r.Shops {
+			sent[shop] = true
+		}
+	}
+	morning := k.in.Night.AddDays(1)
+	return slices.DeleteFunc(needs, func(n commissary.Need) bool {
+		return n.Departs.Before(k.in.At) || sent[n.Shop] && k.zone.Date(n.Departs) == morning
+	})
 }
 
 func (k *kitchen) demand() ([]commissary.Need, []commissary.Reason) {

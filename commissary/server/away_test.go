@@ -61,7 +61,7 @@ func TestBoxesOnTheRoadAreNotFilled(t *testing.T) {
 	require.Empty(t, shortFor(all), "as many as ride and are filled")
 	loading, less, _ := plans(enough - 1)
 	require.Equal(t, map[string]int64{"boxes": 8}, shortFor(less), "one box less")
-	require.Zero(t, shortFor(loading)["boxes"], "they are at home until the round leaves")
+	require.Empty(t, shortFor(loading), "they are at home until the round leaves, and what the round is loading is no need any more")
 }
 
 // What an earlier night posted and an outage lies across is planned anew by the

@@ -110,7 +110,17 @@ func TestBothDatabasesAnswerAlike(t *testing.T) {
 	for range days {
 		w.night()
 	}
-	for n := range nights {
+	// unanswered is a call of the evening that has had no answer yet but a refusal.
+	unanswered := func(methods ...string) string {
+		for _, m := range methods {
+			if p.by["/doughrun.v1."+m] == 0 {
+				return m
+			}
+		}
+		return ""
+	}
+	evenings := []string{"OrderService/SubmitOrder", "OrderService/CancelOrder", "OrderService/AdmitLateOrder", "NightService/CloseNight"}
+	for n := 0; n < nights || n < 10*nights && unanswered(evenings...) != ""; n++ { // a few evenings may pass without one of them
 		w.clock.Set(evening().AddDate(0, 0, n))
 		takeOrders(k, w.r, main+"/nights/"+evening().AddDate(0, 0, n).Format(time.DateOnly))
 	}
@@ -121,10 +131,8 @@ func TestBothDatabasesAnswerAlike(t *testing.T) {
 	chain, err := k.audit.VerifyChain(t.Context(), &v1.VerifyChainRequest{Kitchen: main})
 	require.NoError(t, err)
 	require.Zero(t, chain.GetBrokenSequence())
-	for _, method := range []string{"OrderService/SubmitOrder", "OrderService/CancelOrder", "OrderService/AdmitLateOrder", "NightService/CloseNight", "PlanService/ReleasePlan",
-		"BatchService/FinishBatch", "LotService/MoveLot", "LotService/ReceiveLot", "LotService/TraceLot"} {
-		require.Positive(t, p.by["/doughrun.v1."+method], "%s was never answered: %v", method, p.by)
-	}
+	require.Empty(t, unanswered(append(evenings, "PlanService/ReleasePlan", "BatchService/FinishBatch", "LotService/MoveLot", "LotService/ReceiveLot",
+		"LotService/TraceLot")...), "it was never answered: %v", p.by)
 	var facts [2]store.Extent
 	for i, s := range []commissary.Store{both.Store, both.other} {
 		facts[i], err = s.(*store.Store).Extent(t.Context())
