@@ -66,7 +66,7 @@ func (s dispatches) ReleaseDispatch(ctx context.Context, req *v1.ReleaseDispatch
 		case commissary.NightDispatched:
 			return nil, in, commissary.Refuse(commissary.Precondition, "NIGHT_DISPATCHED", "the goods of the night of %s are released already; pick by that dispatch", date.Long())
 		}
-		if err := fresh(drafted, at); err != nil {
+		if err := k.fresh(drafted, at); err != nil {
 			return nil, in, err
 		}
 		return k, in, unchanged(in, req.GetInputHash())
