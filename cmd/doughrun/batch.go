@@ -107,18 +107,24 @@ func (j *job) batchID(args []string, next ...v1.BatchState) (string, error) {
 	slices.SortStableFunc(found, func(a, b *v1.Batch) int {
 		return cmp.Or(a.GetMixEndTime().AsTime().Compare(b.GetMixEndTime().AsTime()), cmp.Compare(a.GetId(), b.GetId()))
 	})
-	var ids []string
+	// Of what is begun next, what begins first; of several that begin at one time
+	// nobody knows at which of the vessels somebody stands.
+	if len(args) == 0 && len(found) > 0 && slices.Contains(next, v1.BatchState_BATCH_STATE_POSTED) {
+		first := sheet.Loads(slices.MinFunc(found, func(a, b *v1.Batch) int { return sheet.Loads(a).AsTime().Compare(sheet.Loads(b).AsTime()) })).AsTime()
+		found = slices.DeleteFunc(found, func(b *v1.Batch) bool { return sheet.Loads(b).AsTime().After(first) })
+	}
+	var which []string
 	for _, b := range found {
-		ids = append(ids, b.GetId())
+		which = append(which, fmt.Sprintf("%s %s in %s", b.GetId(), cmp.Or(b.GetFormulaName(), b.GetFormulaId()), cmp.Or(b.GetVesselName(), b.GetVesselId())))
 	}
 	switch {
 	case len(found) == 0:
 		return "", commissary.Refuse(commissary.NotFound, "BATCH_NOT_FOUND", "there is no such batch in the newest %d nights; doughrun batch list shows them", nightsSearched)
-	case len(found) > 1 && (len(args) > 0 || slices.Contains(next, v1.BatchState_BATCH_STATE_MIXING)):
-		// Two are being mixed at once: a guess would finish the wrong one.
-		return "", commissary.Refuse(commissary.Invalid, "BATCH_NOT_CLEAR", "say which batch: %s", strings.Join(ids, ", "))
+	case len(found) > 1:
+		// A guess would finish or begin the wrong one.
+		return "", commissary.Refuse(commissary.Invalid, "BATCH_NOT_CLEAR", "say which batch, by its last digits:\n  %s", strings.Join(which, "\n  "))
 	}
-	return ids[0], nil
+	return found[0].GetId(), nil
 }
 
 // record makes a command that moves one batch on: the one that is named, or
@@ -162,9 +168,11 @@ func record(cmd *cobra.Command, state v1.BatchState, send func(j *job, name, eta
 }
 
 func startBatchCommand() *cobra.Command {
-	return record(&cobra.Command{Use: "start", Short: "Record that a batch is being mixed: the next one, unless one is named"}, v1.BatchState_BATCH_STATE_POSTED,
+	cmd := &cobra.Command{Use: "start", Short: "Record that a batch is being mixed: the next one, unless one is named"}
+	page := cmd.Flags().String("page", "", "what the sheet's code says, its hash, or its plan revision; an old sheet is refused")
+	return record(cmd, v1.BatchState_BATCH_STATE_POSTED,
 		func(j *job, name, etag, id string) (proto.Message, *v1.Batch, []*v1.Lot, error) {
-			m, err := ask(j, v1.NewBatchServiceClient, v1.BatchServiceClient.StartBatch, &v1.StartBatchRequest{Name: name, Etag: etag, RequestId: id})
+			m, err := ask(j, v1.NewBatchServiceClient, v1.BatchServiceClient.StartBatch, &v1.StartBatchRequest{Name: name, Etag: etag, RequestId: id, Page: *page})
 			return m, m.GetBatch(), nil, err
 		})
 }
@@ -175,7 +183,7 @@ func actualFlags(cmd *cobra.Command) func(j *job) (*v1.BatchActual, error) {
 	mass := cmd.Flags().String("mass", "", "what went through the vessel, as \"57.2 kg\"")
 	pieces := cmd.Flags().StringArray("pieces", nil, "pieces that came out, as house-280=126; once for each item")
 	out := cmd.Flags().String("out", "", "when mixing ended, as \"2026-11-27 04:20\"")
-	lots := cmd.Flags().StringArray("lot", nil, "an ingredient lot that went in, where it is not the one in use; once for each")
+	lots := cmd.Flags().StringArray("lot", nil, "an ingredient lot that went in, where it is not the one in use: its code, or what is printed on the sack; once for each")
 	place := cmd.Flags().String("place", "", "where the lots are: a shop's id; the kitchen when left out")
 	return func(j *job) (*v1.BatchActual, error) {
 		a := &v1.BatchActual{LotCodes: *lots, Place: *place}

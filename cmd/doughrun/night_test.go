@@ -157,9 +157,18 @@ func TestANight(t *testing.T) {
 		}
 	}
 	s.must(t, exitRefused, "batch", "finish", sauce)
-	require.Contains(t, s.must(t, exitDone, "batch", "start", sauce), "MIXING")
+	which := s.do(t, "batch", "start")
+	require.Equal(t, exitRefused, which.code, "several begin at once: nobody knows at which somebody stands")
+	require.Contains(t, which.stderr, sauce+" Crushed tomato sauce in Tilting kettle 80 L")
+	require.Contains(t, s.do(t, "batch", "start", sauce, "--page", "7").stderr, "revision", "no such sheet is in force")
+	require.Contains(t, s.must(t, exitDone, "batch", "start", sauce, "--page", "1"), "Mix by its sheet of plan revision 1")
+	require.Contains(t, s.do(t, "batch", "start", sauce).stderr, "is MIXING")
 	require.Contains(t, s.do(t, "batch", "finish").stderr, "confirm it with --confirm", "it was to be made hours later")
-	require.Contains(t, s.must(t, exitDone, "batch", "finish", "--confirm"), "ITS LOTS", "the one that is being made is meant")
+	finished := s.must(t, exitDone, "batch", "finish", "--confirm")
+	for _, want := range []string{"ITS LOTS", "Recorded: out of the mix", "Far from the plan, and confirmed", "use from"} {
+		require.Contains(t, finished, want, "the one that is being made is meant")
+	}
+	require.Regexp(t, `is OUT since \w{3} 27 Nov \d\d:\d\d -05:00`, strings.ReplaceAll(s.do(t, "batch", "finish", sauce).stderr, "\n", " "), "on the kitchen's clock")
 
 	// The dock works.
 	s.at(t, "2026-11-27T05:10:00-05:00")

@@ -137,10 +137,11 @@ func receiveLotCommand() *cobra.Command {
 		if err := j.show(m, func() (string, error) { return j.lotsText([]*v1.Lot{m.GetLot()}) }); err != nil {
 			return err
 		}
+		wrong := m.GetNotes()
 		if d := m.GetLot().GetReceipt().GetDiffers(); d != "" {
-			return exceptions(1, "it must not be used yet: "+d)
+			wrong = append([]string{"it must not be used yet: " + d}, wrong...)
 		}
-		return nil
+		return exceptions(len(wrong), strings.Join(wrong, "; "))
 	})
 	return cmd
 }

@@ -27,6 +27,13 @@ func TestLots(t *testing.T) {
 	s.must(t, exitDone, "lot", "open", "olive-oil", "OO1", "--top-up")
 	require.Contains(t, s.must(t, exitDone, "lot", "open", "pizza-flour", "W 48/2"), "pizza-flour.W-48-2")
 	s.must(t, exitRefused, "lot", "receive", "pizza-flour", "--lot", "x", "--supplier", "y", "--quantity", "many")
+	require.Contains(t, s.do(t, "lot", "receive", "flour", "--lot", "x", "--supplier", "y", "--quantity", "5 kg").stderr, "there is pizza-flour, strong-flour")
+	warm := s.do(t, "lot", "receive", "mozzarella", "--lot", "M9", "--supplier", "Plains Dairy", "--quantity", "200 kg", "--temp", "48 °F", "--use-by", "2026-11-20")
+	require.Equal(t, exitExceptions, warm.code)
+	for _, want := range []string{"use-by Fri 20 Nov 2026 is over", "is to come at 5 °C or colder"} {
+		require.Contains(t, warm.stderr, want)
+	}
+	require.Contains(t, s.do(t, "lot", "receive", "mozzarella", "--lot", "M9", "--supplier", "Plains Dairy", "--quantity", "200 kg", "--use-by", "2026-11-20").stderr, "received already")
 	s.must(t, exitRefused, "lot", "receive", "pizza-flour", "--lot", "x", "--supplier", "y", "--quantity", "5 kg", "--allergens", "moonstone")
 	shown := s.must(t, exitDone, "lot", "show", "pizza-flour.W-48-2")
 	for _, want := range []string{"Hollow Mill", "W 48/2", "14 °C", "31 Mar 2027", "received", "DN 7"} {

@@ -329,10 +329,14 @@ func (s batches) take(w *writing, name, etag string, from ...commissary.BatchSta
 	if err != nil {
 		return nil, b, err
 	}
+	k, err := s.kitchen(w.Tx, id, 0)
+	if err != nil {
+		return nil, b, err
+	}
 	if !slices.Contains(from, b.State) {
 		e := commissary.Refuse(commissary.Precondition, "BATCH_"+string(b.State), "batch %s is %s, not %s; look at it again before going on", b.ID, b.State, from[0])
 		if o, out := b.Outcome(); out {
-			e.Text = fmt.Sprintf("batch %s is %s since %s, recorded by %s, not %s; look at it again, and correct it where it is wrong", b.ID, b.State, o.At.Format(time.RFC3339), o.By, from[0])
+			e.Text = fmt.Sprintf("batch %s is %s since %s, recorded by %s, not %s; look at it again, and correct it where it is wrong", b.ID, b.State, k.zone.Long(o.At), o.By, from[0])
 		}
 		e.Meta = map[string]string{"batch": b.ID, "state": string(b.State)}
 		return nil, b, e
@@ -342,12 +346,11 @@ func (s batches) take(w *writing, name, etag string, from ...commissary.BatchSta
 	}
 	if w.at.Before(b.Started) || w.at.Before(b.Finished) {
 		e := commissary.Refuse(commissary.Precondition, "CLOCK_BACKWARDS", "the service's clock says %s, before what is recorded of batch %s; set the clock right, then go on",
-			w.at.Format(time.RFC3339), b.ID)
+			k.zone.Long(w.at), b.ID)
 		e.Meta = map[string]string{"batch": b.ID, "time": w.at.Format(time.RFC3339)}
 		return nil, b, e
 	}
-	k, err := s.kitchen(w.Tx, id, 0)
-	return k, b, err
+	return k, b, nil
 }
 
 // draws returns what a batch takes of preferments and preps, each as a lot. It

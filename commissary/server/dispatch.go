@@ -87,7 +87,7 @@ func (s dispatches) ReleaseDispatch(ctx context.Context, req *v1.ReleaseDispatch
 		case commissary.NightDispatched:
 			return nil, in, sent(date)
 		}
-		if err := fresh(drafted, at); err != nil {
+		if err := k.fresh(drafted, at); err != nil {
 			return nil, in, err
 		}
 		return k, in, unchanged(in, req.GetInputHash())

@@ -79,7 +79,7 @@ func (k *kitchen) judgeChange(w *writing, c *commissary.InUse, before []commissa
 	ingredient, ok := k.ingredient(c.Ingredient)
 	switch {
 	case !ok:
-		return invalid("ingredient_id", "there is no ingredient %q in the kitchen's book", c.Ingredient)
+		return invalid("ingredient_id", "%s", k.noIngredient(c.Ingredient))
 	case c.At.After(w.at):
 		return invalid("change_time", "%s is still to come", k.zone.Long(c.At))
 	case len(before) > 0 && c.At.Before(before[len(before)-1].At):

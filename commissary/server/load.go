@@ -218,10 +218,10 @@ func nextMinute(at time.Time) time.Time {
 }
 
 // fresh refuses a draft that was made for an instant too long past, or still to come.
-func fresh(draft, at time.Time) error {
+func (k *kitchen) fresh(draft, at time.Time) error {
 	if draft.After(nextMinute(at)) || draft.Before(at.Add(-draftLife)) {
 		e := commissary.Refuse(commissary.Precondition, "DRAFT_TOO_OLD", "the draft was made for %s, and it is %s; draft again and look again",
-			draft.Format(time.RFC3339), at.Format(time.RFC3339))
+			k.zone.Long(draft), k.zone.Long(at))
 		e.Meta = map[string]string{"draft_time": draft.Format(time.RFC3339), "time": at.Format(time.RFC3339)}
 		return e
 	}

@@ -87,7 +87,7 @@ func judgeCounts(w *writing, k *kitchen, counted []commissary.Lot) (map[string]c
 		case !k.place(l.Place):
 			fault(i, ".place", "%q is neither the kitchen nor a shop of the book", l.Place)
 		case l.Made.After(w.at):
-			fault(i, ".made_time", "%s is still to come; write when its mixing ended", l.Made.Format(time.RFC3339))
+			fault(i, ".made_time", "%s is still to come; write when its mixing ended", k.zone.Long(l.Made))
 		}
 		was, err := w.Lots(id).Get(l.Code)
 		if err != nil {
@@ -109,7 +109,7 @@ func judgeCounts(w *writing, k *kitchen, counted []commissary.Lot) (map[string]c
 		case was.Item != l.Item || was.Formula != l.Formula:
 			fault(i, "", "lot %s is known as %s of formula %s; correct the line or the code", l.Code, what(was), was.Formula)
 		case l.Ingredient == "" && !was.Made.Equal(l.Made):
-			fault(i, ".made_time", "lot %s is known to be of %s; correct the line or the code", l.Code, was.Made.Format(time.RFC3339))
+			fault(i, ".made_time", "lot %s is known to be of %s; correct the line or the code", l.Code, k.zone.Long(was.Made))
 		}
 	}
 	if len(faults) == 0 {

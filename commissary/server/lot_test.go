@@ -109,6 +109,7 @@ func TestFinishRecordsWhatCameOut(t *testing.T) {
 		{"mixed before it began", time.Hour, func(r *v1.FinishBatchRequest) {
 			r.Actual = &v1.BatchActual{MixEndTime: stamp(started.Add(-time.Minute))}
 		}, codes.InvalidArgument, "OUTCOME_INVALID"},
+		{"a lot nobody received, by what is printed", time.Hour, func(r *v1.FinishBatchRequest) { r.Actual = &v1.BatchActual{LotCodes: []string{"W-471"}} }, codes.InvalidArgument, "LOT_UNKNOWN"},
 		{"a lot nobody received", time.Hour, func(r *v1.FinishBatchRequest) { r.Actual = &v1.BatchActual{LotCodes: []string{"L-9"}} }, codes.InvalidArgument, "LOT_UNKNOWN"},
 	} {
 		k.clock.Set(started.Add(tc.clock))
@@ -117,8 +118,9 @@ func TestFinishRecordsWhatCameOut(t *testing.T) {
 		t.Log(tc.name, ":", s.Message())
 	}
 	// At the limit nobody is asked.
+	noted := k.receive("flour", "W 471", 500, nil)
 	out, err := k.finish(begun, func(r *v1.FinishBatchRequest) {
-		r.Actual = &v1.BatchActual{DoughTempMillicelsius: proto.Int32(26_000), Pieces: []*v1.BatchPieces{{ItemId: "ball", Pieces: planned - 1}}}
+		r.Actual = &v1.BatchActual{LotCodes: []string{"W-471"}, DoughTempMillicelsius: proto.Int32(26_000), Pieces: []*v1.BatchPieces{{ItemId: "ball", Pieces: planned - 1}}}
 	})
 	require.NoError(t, err)
 	o := out.GetBatch().GetOutcomes()[0]
@@ -126,11 +128,13 @@ func TestFinishRecordsWhatCameOut(t *testing.T) {
 	require.Empty(t, o.GetFarFromPlan())
 	lot := out.GetLots()[0]
 	require.Equal(t, planned-1, lot.GetPieces())
+	require.Less(t, k.lot(noted.GetCode()).GetLot().GetMassMg(), noted.GetMassMg(), "what is printed on the sack will do")
 
 	// Finished twice; by two bakers at once, one of whom read it before.
 	_, err = k.finish(out.GetBatch(), nil)
 	s, _, _ := refused(t, err, codes.FailedPrecondition, "BATCH_OUT")
 	require.Contains(t, s.Message(), "recorded by local")
+	require.Regexp(t, `since \w{3} 27 Nov \d\d:\d\d -05:00`, s.Message(), "on the kitchen's clock")
 	_, err = k.finish(begun, nil)
 	refused(t, err, codes.FailedPrecondition, "BATCH_OUT")
 
@@ -335,6 +339,24 @@ func TestIngredientLots(t *testing.T) {
 	_, err := k.lots.ReceiveLot(t.Context(), &v1.ReceiveLotRequest{Kitchen: main, IngredientId: "flour", PrintedCode: "L/101 a", Supplier: "Other", MassMg: 1, RequestId: id()})
 	refused(t, err, codes.FailedPrecondition, "LOT_DIFFERS")
 
+	// What is wrong with a delivery is said, and it is taken in: it is there.
+	arrives := func(change func(*v1.ReceiveLotRequest)) []string {
+		req := &v1.ReceiveLotRequest{Kitchen: main, IngredientId: "mozzarella", PrintedCode: "M-" + id()[:4], Supplier: "Plains Dairy", MassMg: 1_000_000, TempMillicelsius: proto.Int32(5_000),
+			UseByDate: "2026-11-27", Document: "DN 9", RequestId: id()}
+		if change != nil {
+			change(req)
+		}
+		r, err := k.lots.ReceiveLot(t.Context(), req)
+		require.NoError(t, err)
+		return r.GetNotes()
+	}
+	require.Empty(t, arrives(nil), "at the limit, on its last day")
+	require.Contains(t, arrives(func(r *v1.ReceiveLotRequest) { r.TempMillicelsius = proto.Int32(5_001) })[0], "5 °C or colder")
+	require.Contains(t, arrives(func(r *v1.ReceiveLotRequest) { r.UseByDate = "2026-11-26" })[0], "Thu 26 Nov 2026 is over")
+	require.Empty(t, arrives(func(r *v1.ReceiveLotRequest) { r.PrintedCode = "M-9" }))
+	require.Empty(t, arrives(func(r *v1.ReceiveLotRequest) { r.PrintedCode, r.Document = "M-9", "DN 10" }), "the next delivery of it")
+	require.Contains(t, arrives(func(r *v1.ReceiveLotRequest) { r.PrintedCode = "M-9" })[0], "by delivery note DN 9 too")
+
 	// Allergens that are not the book's block use until they are settled.
 	odd := k.receive("flour", "L-102", 500, func(r *v1.ReceiveLotRequest) { r.AllergensRead, r.Allergens = true, []string{"wheat", "soy"} })
 	require.Contains(t, odd.GetReceipt().GetDiffers(), "soy")
@@ -479,6 +501,16 @@ func TestRecallPack(t *testing.T) {
 		return r.GetDocumentNumber() == "DN 7" && r.GetLotCode() == "L-101" && r.GetQuantity() == 500_000_000
 	}))
 	require.Equal(t, pack.GetRowsRead(), pack.GetRowsReturned())
+
+	// A shop that has left the book since still has what it got.
+	text := strings.ReplaceAll(strings.ReplaceAll(string(book(t)), "West End", "Uptown"), "west", "uptown")
+	_, err = k.books.AdoptBook(t.Context(), &v1.AdoptBookRequest{Kitchen: main, Source: []byte(text), Etag: "1", RequestId: id()})
+	require.NoError(t, err)
+	later, err := k.lots.GetRecallPack(t.Context(), &v1.GetRecallPackRequest{Name: flour.GetName()})
+	require.NoError(t, err)
+	require.True(t, proto.Equal(&v1.GetRecallPackResponse{Shops: pack.GetShops()}, &v1.GetRecallPackResponse{Shops: later.GetShops()}), "%v\n%v", pack.GetShops(), later.GetShops())
+	require.Len(t, later.GetShippings(), 2)
+	require.Len(t, later.GetReceivings(), 3)
 
 	// From the shop's complaint back to the flour.
 	back, err := k.lots.GetRecallPack(t.Context(), &v1.GetRecallPackRequest{Name: main + "/lots/" + ball})

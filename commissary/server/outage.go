@@ -67,11 +67,11 @@ func (s plans) EndOutage(ctx context.Context, req *v1.EndOutageRequest) (*v1.End
 			return nil, err
 		}
 		if !o.To.IsZero() && !w.at.Before(o.To) {
-			return nil, commissary.Refuse(commissary.Precondition, "OUTAGE_OVER", "that outage was over at %s; report another if it is out of order again", o.To.Format(time.RFC3339))
+			return nil, commissary.Refuse(commissary.Precondition, "OUTAGE_OVER", "that outage was over at %s; report another if it is out of order again", k.zone.Long(o.To))
 		}
 		end := timeOr(req.GetEndTime(), w.at)
 		if end.Before(o.From) {
-			return nil, faulty("OUTAGE_INVALID", "end_time", "it would end before it begins, at "+o.From.Format(time.RFC3339))
+			return nil, faulty("OUTAGE_INVALID", "end_time", "it would end before it begins, at "+k.zone.Long(o.From))
 		}
 		o.To, o.EndedBy = end, w.who
 		if err := w.Outages(id).Amend(o); err != nil {

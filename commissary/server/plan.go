@@ -96,7 +96,7 @@ func (s plans) ReleasePlan(ctx context.Context, req *v1.ReleasePlanRequest) (*v1
 		case commissary.NightDispatched:
 			return nil, in, commissary.Refuse(commissary.Precondition, "NIGHT_DISPATCHED", "the goods of the night of %s are released already; plan the next night", date.Long())
 		}
-		if err := fresh(planned, at); err != nil {
+		if err := k.fresh(planned, at); err != nil {
 			return nil, in, err
 		}
 		return k, in, unchanged(in, req.GetInputHash())

@@ -3,6 +3,7 @@ package server
 import (
 	"cmp"
 	"context"
+	"maps"
 	"slices"
 	"time"
 
@@ -62,14 +63,88 @@ func (k *kitchen) traced(n trace.Node) *v1.TracedLot {
 func (s lots) GetRecallPack(ctx context.Context, req *v1.GetRecallPackRequest) (*v1.GetRecallPackResponse, error) {
 	var resp *v1.GetRecallPackResponse
 	err := s.follow(ctx, req.GetName(), func(tx commissary.Tx, k *kitchen, t trace.Trace) error {
-		resp = k.recall(t)
-		return k.promisedTo(tx, t, resp)
+		var err error
+		calls := callList{k: k, rows: map[stop]*v1.RecallShop{}}
+		if calls.shops, err = s.shopsEver(tx, k, t.Moves); err != nil {
+			return err
+		}
+		resp = k.recall(t, calls)
+		if err := calls.promised(tx, t); err != nil {
+			return err
+		}
+		resp.Shops = calls.sorted()
+		return nil
 	})
 	return resp, err
 }
 
-// recall writes what a recall needs from a trace.
-func (k *kitchen) recall(t trace.Trace) *v1.GetRecallPackResponse {
+// shopsEver returns the shops that goods moved to or from, and those of the book
+// in force. A shop that the book no longer has still got what it got: it is
+// looked for in the books before.
+func (s lots) shopsEver(tx commissary.Tx, k *kitchen, moves []commissary.Movement) (map[string]commissary.Shop, error) {
+	shops, gone := map[string]commissary.Shop{}, map[string]bool{}
+	for _, shop := range k.Book.Shops {
+		shops[shop.ID] = shop
+	}
+	for _, m := range moves {
+		for _, place := range []string{m.Place, m.To} {
+			if _, shop, van := commissary.VanOf(place); van {
+				place = shop
+			}
+			if _, known := shops[place]; !known && place != "" && place != commissary.AtKitchen && place != commissary.AtReturns {
+				gone[place] = true
+			}
+		}
+	}
+	for revision := k.Book.Revision - 1; revision > 0 && len(gone) > 0; revision-- {
+		before, err := s.kitchen(tx, k.id(), revision)
+		if commissary.KindOf(err) == commissary.Precondition {
+			continue // a book by rules of before
+		}
+		if err != nil {
+			return nil, err
+		}
+		for id := range gone {
+			if shop, ok := before.shop(id); ok {
+				shops[id] = shop
+				delete(gone, id)
+			}
+		}
+	}
+	for id := range gone {
+		shops[id] = commissary.Shop{ID: id, Name: id}
+	}
+	return shops, nil
+}
+
+// callList is which shops to call about which lots.
+type callList struct {
+	k     *kitchen
+	shops map[string]commissary.Shop
+	rows  map[stop]*v1.RecallShop
+}
+
+type stop struct{ shop, lot string }
+
+func (c callList) row(shop string, n trace.Node) *v1.RecallShop {
+	key := stop{shop, n.Code}
+	if c.rows[key] == nil {
+		s := c.shops[shop]
+		c.rows[key] = &v1.RecallShop{ShopId: shop, ShopName: s.Name, Address: s.Address, Phone: s.Phone, NightPhone: s.NightPhone,
+			LotCode: n.Code, Description: c.k.describe(n.Lot), Possible: n.Possible, HeldReason: n.Held}
+	}
+	return c.rows[key]
+}
+
+func (c callList) sorted() []*v1.RecallShop {
+	return slices.SortedFunc(maps.Values(c.rows), func(a, b *v1.RecallShop) int {
+		return cmp.Or(cmp.Compare(a.GetShopId(), b.GetShopId()), cmp.Compare(a.GetLotCode(), b.GetLotCode()))
+	})
+}
+
+// recall writes what a recall needs from a trace, but for whom to call, which it
+// puts on the list.
+func (k *kitchen) recall(t trace.Trace, calls callList) *v1.GetRecallPackResponse {
 	resp := &v1.GetRecallPackResponse{Site: k.Site(), RowsRead: t.Read, RowsReturned: t.Returned}
 	nodes, ofBatch := map[string]trace.Node{}, map[string][]trace.Node{}
 	for _, n := range t.Nodes {
@@ -97,17 +172,6 @@ func (k *kitchen) recall(t trace.Trace) *v1.GetRecallPackResponse {
 			resp.Transformings = append(resp.Transformings, r)
 		}
 	}
-	type stop struct{ shop, lot string }
-	stops := map[stop]*v1.RecallShop{}
-	shopRow := func(place string, n trace.Node) *v1.RecallShop {
-		key := stop{place, n.Code}
-		if stops[key] == nil {
-			shop, _ := k.shop(place)
-			stops[key] = &v1.RecallShop{ShopId: place, ShopName: shop.Name, Address: shop.Address, Phone: shop.Phone, NightPhone: shop.NightPhone,
-				LotCode: n.Code, Description: k.describe(n.Lot), Possible: n.Possible, HeldReason: n.Held}
-		}
-		return stops[key]
-	}
 	for _, m := range slices.Concat(t.Receipts, t.Moves) {
 		n := nodes[m.Lot]
 		amount := -(int64(m.Pieces) + int64(m.Mass)) // one of them is zero
@@ -121,82 +185,69 @@ func (k *kitchen) recall(t trace.Trace) *v1.GetRecallPackResponse {
 				DocumentType: "delivery note", DocumentNumber: m.Ref})
 			continue
 		}
-		if _, ok := k.shop(m.Place); ok { // whatever happens there, until it is gone
-			shopRow(m.Place, n).LeftPieces -= amount
+		if _, ok := calls.shops[m.Place]; ok { // whatever happens there, until it is gone
+			calls.row(m.Place, n).LeftPieces -= amount
 		}
 		run, vanShop, onVan := commissary.VanOf(m.To)
-		shop, toShop := k.shop(m.To)
+		shop, toShop := calls.shops[m.To]
 		if fromRun, fromShop, from := commissary.VanOf(m.Place); from {
-			row := shopRow(fromShop, n)
+			row := calls.row(fromShop, n)
 			row.UnderWayPieces -= amount
 			row.RunIds = withRun(row.RunIds, fromRun)
 		}
 		if onVan {
-			shop, _ = k.shop(vanShop)
-			row := shopRow(vanShop, n)
+			shop = calls.shops[vanShop]
+			row := calls.row(vanShop, n)
 			row.UnderWayPieces += amount
 			row.RunIds = withRun(row.RunIds, run)
 			spanned(row, m.At)
 		}
 		if toShop {
-			row := shopRow(m.To, n)
+			row := calls.row(m.To, n)
 			row.Pieces += amount
 			row.LeftPieces += amount
 			spanned(row, m.At)
 			resp.Receivings = append(resp.Receivings, &v1.ReceivingRecord{LotCode: k.traceCode(n.Lot), Quantity: amount, Unit: unitOf(n.Lot), Description: k.describe(n.Lot),
-				Source: k.placeName(m.Place), ReceivedAt: at(shop.Name, shop.Address), ReceivedDate: k.zone.Date(m.At).String(), LotCodeSource: source,
+				Source: calls.placeName(m.Place), ReceivedAt: at(shop.Name, shop.Address), ReceivedDate: k.zone.Date(m.At).String(), LotCodeSource: source,
 				DocumentType: documentOf(m), DocumentNumber: m.Ref})
 		}
 		if _, _, van := commissary.VanOf(m.Place); onVan || toShop && !van {
 			resp.Shippings = append(resp.Shippings, &v1.ShippingRecord{LotCode: k.traceCode(n.Lot), Quantity: amount, Unit: unitOf(n.Lot), Description: k.describe(n.Lot),
-				Recipient: at(shop.Name, shop.Address), ShippedFrom: k.placeName(m.Place), ShippedDate: k.zone.Date(m.At).String(), LotCodeSource: source,
+				Recipient: at(shop.Name, shop.Address), ShippedFrom: calls.placeName(m.Place), ShippedDate: k.zone.Date(m.At).String(), LotCodeSource: source,
 				DocumentType: documentOf(m), DocumentNumber: m.Ref})
 		}
 	}
-	for _, row := range stops {
-		resp.Shops = append(resp.Shops, row)
-	}
-	sortShops(resp.Shops)
 	return resp
 }
 
-// promisedTo adds what is on the lists of runs that have not left: nobody may
+// promised adds what is on the lists of runs that have not left: nobody may
 // wait for its pick to be recorded before he calls the dock.
-func (k *kitchen) promisedTo(tx commissary.Tx, t trace.Trace, resp *v1.GetRecallPackResponse) error {
-	rides, err := tx.Rides(k.id()).Loading()
+func (c callList) promised(tx commissary.Tx, t trace.Trace) error {
+	nodes := map[string]trace.Node{}
+	for _, n := range t.Down() {
+		nodes[n.Code] = n
+	}
+	rides, err := tx.Rides(c.k.id()).Loading()
 	if err != nil {
 		return err
 	}
 	for _, r := range rides {
-		d, err := tx.Dispatches(k.id()).Newest(r.Night)
+		d, err := tx.Dispatches(c.k.id()).Newest(r.Night)
 		if err != nil {
 			return err
 		}
 		for _, p := range d.Picks {
-			n := slices.IndexFunc(t.Nodes, func(n trace.Node) bool { return n.Code == p.Lot && n.Side != trace.CameFrom })
+			n, ours := nodes[p.Lot]
 			open := int64(r.Open(p, d.Revision))
-			if n < 0 || p.Run != r.Run || open == 0 {
+			if !ours || p.Run != r.Run || open == 0 {
 				continue
 			}
-			i := slices.IndexFunc(resp.Shops, func(s *v1.RecallShop) bool { return s.GetShopId() == p.Shop && s.GetLotCode() == p.Lot })
-			if i < 0 {
-				shop, _ := k.shop(p.Shop)
-				resp.Shops = append(resp.Shops, &v1.RecallShop{ShopId: p.Shop, ShopName: shop.Name, Address: shop.Address, Phone: shop.Phone, NightPhone: shop.NightPhone,
-					LotCode: p.Lot, Description: k.describe(t.Nodes[n].Lot), Possible: t.Nodes[n].Possible, HeldReason: t.Nodes[n].Held})
-				i = len(resp.Shops) - 1
-			}
-			resp.Shops[i].UnderWayPieces += open
-			resp.Shops[i].RunIds = withRun(resp.Shops[i].RunIds, p.Run)
+			row := c.row(p.Shop, n)
+			row.UnderWayPieces += open
+			row.RunIds = withRun(row.RunIds, p.Run)
 		}
 	}
-	sortShops(resp.Shops)
 	return nil
-}
-
-func sortShops(shops []*v1.RecallShop) {
-	slices.SortFunc(shops, func(a, b *v1.RecallShop) int {
-		return cmp.Or(cmp.Compare(a.GetShopId(), b.GetShopId()), cmp.Compare(a.GetLotCode(), b.GetLotCode()))
-	})
 }
 
 // traceCode is a lot's traceability code: of what was bought in, the supplier's.
@@ -229,11 +280,11 @@ func unitOf(l commissary.Lot) string {
 }
 
 // placeName is a place with its address, as a record shows it.
-func (k *kitchen) placeName(place string) string {
-	if s, ok := k.shop(place); ok {
+func (c callList) placeName(place string) string {
+	if s, ok := c.shops[place]; ok {
 		return at(s.Name, s.Address)
 	}
-	return at(k.Book.Kitchen.Name, k.Book.Kitchen.Address)
+	return at(c.k.Book.Kitchen.Name, c.k.Book.Kitchen.Address)
 }
 
 func at(name, address string) string {

@@ -9,6 +9,7 @@ import (
 
 	"doughrun/commissary"
 	"doughrun/commissary/quantity"
+	"doughrun/commissary/safety"
 	"doughrun/commissary/wire"
 	v1 "doughrun/proto/doughrun/v1"
 )
@@ -34,13 +35,14 @@ func (s lots) ReceiveLot(ctx context.Context, req *v1.ReceiveLotRequest) (*v1.Re
 			if ok {
 				e.Faults = []commissary.Fault{{Where: "printed_code", Text: fmt.Sprintf("%q gives no lot code; write letters and digits, at most %d", receipt.Printed, 63-len(ingredient.ID))}}
 			} else {
-				e.Faults = []commissary.Fault{{Where: "ingredient_id", Text: fmt.Sprintf("there is no ingredient %q in the kitchen's book", ingredient.ID)}}
+				e.Faults = []commissary.Fault{{Where: "ingredient_id", Text: k.noIngredient(ingredient.ID)}}
 			}
 			return nil, e
 		}
 		if req.GetAllergensRead() {
 			receipt.Differs = differs(ingredient, receipt.Allergens)
 		}
+		notes := k.arrived(ingredient, receipt, w.at)
 		was, err := w.Lots(id).Get(code)
 		switch {
 		case err != nil && commissary.KindOf(err) != commissary.NotFound:
@@ -61,6 +63,20 @@ func (s lots) ReceiveLot(ctx context.Context, req *v1.ReceiveLotRequest) (*v1.Re
 				return nil, err
 			}
 		}
+		before, err := w.Lots(id).Receipts([]string{code})
+		if err != nil {
+			return nil, err
+		}
+		for _, m := range before {
+			if m.Ref == receipt.Document {
+				note := "with no delivery note either"
+				if m.Ref != "" {
+					note = "by delivery note " + m.Ref + " too"
+				}
+				notes = append(notes, fmt.Sprintf("%s of this lot was received already, %s, %s; if that was this delivery, count what is there",
+					k.Book.Kitchen.Units.Mass(m.Mass), k.zone.Long(m.At), note))
+			}
+		}
 		m := commissary.Movement{Lot: code, Kind: commissary.Received, Mass: quantity.Mass(req.GetMassMg()), At: w.at, By: w.who, Ref: receipt.Document}
 		if err := w.Lots(id).Move(m); err != nil {
 			return nil, err
@@ -69,15 +85,46 @@ func (s lots) ReceiveLot(ctx context.Context, req *v1.ReceiveLotRequest) (*v1.Re
 		if receipt.Differs != "" {
 			warn = "; use blocked: " + receipt.Differs
 		}
-		if err := w.record(id, wire.LotName(id, code), "received %s from %s%s", m.Mass, receipt.Supplier, warn); err != nil {
+		if err := w.record(id, wire.LotName(id, code), "received %s from %s%s%s", m.Mass, receipt.Supplier, warn, strings.Join(append([]string{""}, notes...), "; ")); err != nil {
 			return nil, err
 		}
 		l, err := k.lot(w.Tx, code)
 		if err != nil {
 			return nil, err
 		}
-		return &v1.ReceiveLotResponse{Lot: l}, nil
+		return &v1.ReceiveLotResponse{Lot: l, Notes: notes}, nil
 	})
+}
+
+// arrived says what is wrong with a delivery as it arrives. It is taken in all the
+// same: the goods are there, and whether they go back is for people.
+func (k *kitchen) arrived(i commissary.Ingredient, r commissary.Receipt, at time.Time) []string {
+	var notes []string
+	if !r.UseBy.IsZero() && r.UseBy.Compare(k.zone.Date(at)) < 0 {
+		notes = append(notes, "its use-by "+r.UseBy.Long()+" is over: send it back or throw it away")
+	}
+	// Herbs are chilled to the book's own temperature.
+	if most := max(i.Temp, safety.ColdHold); i.Chilled && r.Probed && r.Temp > most {
+		u := k.Book.Kitchen.Units
+		notes = append(notes, fmt.Sprintf("it came at %s, and is to come at %s or colder (Food Code 2022, 3-202.11, unless the book or local code says otherwise): send it back, or hold it",
+			u.Temp(r.Temp), u.Temp(most)))
+	}
+	return notes
+}
+
+// noIngredient says that the book has no such ingredient, and which it may be.
+func (k *kitchen) noIngredient(id string) string {
+	var near []string
+	for _, i := range k.Ingredients {
+		if strings.Contains(i.ID, id) || strings.Contains(strings.ToLower(i.Name), id) {
+			near = append(near, i.ID)
+		}
+	}
+	text := fmt.Sprintf("there is no ingredient %q in the kitchen's book", id)
+	if len(near) > 0 {
+		text += "; there is " + strings.Join(near, ", ")
+	}
+	return text
 }
 
 // differs says how declared allergens differ from those of the book.

@@ -96,7 +96,7 @@ func (k *kitchen) weighed(tx commissary.Tx, b commissary.PostedBatch, mass quant
 			e.Faults = []commissary.Fault{{Where: fmt.Sprintf("actual.lot_codes[%d]", i), Text: why}}
 			return e
 		}
-		l, err := tx.Lots(k.id()).Get(code)
+		l, err := k.printed(tx, code, lines)
 		if err == nil && l.Ingredient == "" || commissary.KindOf(err) == commissary.NotFound {
 			return nil, unknown("lot %s was never received; receive it, or correct the code", "it is no ingredient lot", code)
 		}
@@ -110,9 +110,23 @@ func (k *kitchen) weighed(tx commissary.Tx, b commissary.PostedBatch, mass quant
 		if at < 0 {
 			return nil, unknown("lot %s is of %s, which %s has none of; correct the code", "it is of an ingredient that does not go in", code, l.Ingredient, f.Name)
 		}
-		lines[at].noted = append(lines[at].noted, trace.Carry{Lot: code})
+		lines[at].noted = append(lines[at].noted, trace.Carry{Lot: l.Code})
 	}
 	return lines, nil
+}
+
+// printed returns a lot by its code, or by what is printed on the sack of
+// something that goes into a batch.
+func (k *kitchen) printed(tx commissary.Tx, code string, lines []weighed) (commissary.Lot, error) {
+	l, err := tx.Lots(k.id()).Get(code)
+	for _, line := range lines {
+		for _, of := range append([]string{line.ID}, line.Substitutes...) {
+			if commissary.KindOf(err) == commissary.NotFound {
+				l, err = tx.Lots(k.id()).Get(commissary.IngredientLotCode(of, code))
+			}
+		}
+	}
+	return l, err
 }
 
 // bought returns a batch's formula and, of its sheet, the ingredients but water.

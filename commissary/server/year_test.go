@@ -1,10 +1,12 @@
 package server_test
 
 import (
+	"bufio"
 	"context"
 	"fmt"
 	"net"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -21,7 +23,6 @@ import (
 	"doughrun/commissary/civil"
 	"doughrun/commissary/quantity"
 	"doughrun/commissary/server"
-	"doughrun/commissary/sheet"
 	"doughrun/commissary/store"
 	"doughrun/commissary/trace"
 	v1 "doughrun/proto/doughrun/v1"
@@ -149,19 +150,49 @@ func BenchmarkYear(b *testing.B) {
 		require.LessOrEqual(b, read*2, returned*3)
 	})
 	b.Run("recall", func(b *testing.B) {
-		for n := 0; b.Loop(); n++ {
+		for b.Loop() {
 			pack, err := lots.GetRecallPack(context.Background(), &v1.GetRecallPackRequest{Name: main + "/lots/" + worst})
 			require.NoError(b, err)
-			folder := b.TempDir()
-			for name, text := range sheet.RecallFiles(pack, true) {
-				require.NoError(b, os.WriteFile(filepath.Join(folder, name), []byte(text), 0o600))
-			}
 			b.ReportMetric(float64(len(pack.GetShippings())+len(pack.GetReceivings())+len(pack.GetTransformings())), "records")
 		}
 	})
+	b.Run("typed", func(b *testing.B) { recallTyped(b, path, worst) })
 	info, err := os.Stat(path)
 	require.NoError(b, err)
 	b.Logf("%d KiB a night on disk", info.Size()/1024/int64(nights))
+}
+
+// recallTyped measures what whoever types the lot waits for: the programs as they
+// are built, from the command to its files on the disk.
+func recallTyped(b *testing.B, database, lot string) {
+	programs := b.TempDir()
+	out, err := exec.Command("go", "build", "-o", programs, "doughrun/cmd/doughrun", "doughrun/cmd/doughrund").CombinedOutput()
+	require.NoError(b, err, string(out))
+	service := exec.Command(filepath.Join(programs, "doughrund"), "serve", "--listen", "127.0.0.1:0", "--database", database, "--log-level", "error", "--close-due", "no")
+	said, err := service.StderrPipe()
+	require.NoError(b, err)
+	require.NoError(b, service.Start())
+	defer func() {
+		require.NoError(b, service.Process.Signal(os.Interrupt))
+		require.NoError(b, service.Wait())
+		b.Logf("the service took %v of the processor for all of them", (service.ProcessState.UserTime() + service.ProcessState.SystemTime()).Round(time.Millisecond))
+	}()
+	line, err := bufio.NewReader(said).ReadString('\n')
+	require.NoError(b, err)
+	_, address, ok := strings.Cut(strings.TrimSpace(line), "listening on ")
+	require.True(b, ok, line)
+	var cpu time.Duration
+	for b.Loop() {
+		folder := filepath.Join(b.TempDir(), "recall")
+		typed := exec.Command(filepath.Join(programs, "doughrun"), "lot", "recall", lot, "--folder", folder, "--address", address)
+		out, err := typed.CombinedOutput()
+		require.NoError(b, err, string(out))
+		files, err := os.ReadDir(folder)
+		require.NoError(b, err)
+		require.Len(b, files, 7, "a page as text, HTML and PDF, and four tables")
+		cpu += typed.ProcessState.UserTime() + typed.ProcessState.SystemTime()
+	}
+	b.ReportMetric(cpu.Seconds()/float64(b.N), "client-cpu-s/op")
 }
 
 // withShops gives the book of testdata the shops of the history.

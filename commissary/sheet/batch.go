@@ -38,7 +38,7 @@ func batchPage(b *v1.Batch, s *v1.BatchSheet) *page {
 		posted = fmt.Sprintf("night of %s, plan revision %d", day(b.GetNightDate()), b.GetPlanRevision())
 	}
 	p.ends(vesselOf(b, true), posted)
-	p.ends(fmt.Sprintf("LOAD %s   OUT OF THE MIX %s", p.at(loads(b)), p.at(b.GetMixEndTime())), firmMark(b))
+	p.ends(fmt.Sprintf("LOAD %s   OUT OF THE MIX %s", p.at(Loads(b)), p.at(b.GetMixEndTime())), firmMark(b))
 	if b.GetOdd() {
 		p.put(0, "*** ODD BATCH: its weights differ from the other "+formula+" batches ***")
 	}
@@ -209,7 +209,7 @@ func (p *page) batches(list []*v1.Batch) {
 	several := severalOf(list)
 	var rows [][]string
 	for _, b := range list {
-		rows = append(rows, []string{b.GetId(), word(b.GetState(), "BATCH_STATE_"), p.at(loads(b)), either(b.GetFormulaName(), b.GetFormulaId()), vesselOf(b, several[b.GetVesselId()]), p.about(b.GetMassMg())})
+		rows = append(rows, []string{b.GetId(), word(b.GetState(), "BATCH_STATE_"), p.at(Loads(b)), either(b.GetFormulaName(), b.GetFormulaId()), vesselOf(b, several[b.GetVesselId()]), p.about(b.GetMassMg())})
 	}
 	p.table(0, []column{{"BATCH", 11, false}, {"STATE", 8, false}, {"LOAD", 16, false}, {"FORMULA", 15, false}, {"VESSEL", 16, false}, {"MASS", 9, true}}, rows)
 	if len(list) == 0 {
@@ -221,9 +221,37 @@ func (p *page) batches(list []*v1.Batch) {
 func Finished(site *v1.Site, b *v1.Batch, lots []*v1.Lot) string {
 	p := newPage(site, "BATCH")
 	p.batches([]*v1.Batch{b})
-	if b.GetState() == v1.BatchState_BATCH_STATE_OUT {
+	switch b.GetState() {
+	case v1.BatchState_BATCH_STATE_MIXING:
+		p.put(0, fmt.Sprintf("Mix by its sheet of plan revision %d; one of another revision is waste paper.", b.GetPlanRevision()))
+	case v1.BatchState_BATCH_STATE_OUT:
+		p.outcome(b)
 		p.section("ITS LOTS", "write the code on every container")
 		p.lots(lots)
+		for _, l := range lots {
+			if l.GetUseByTime() != nil {
+				p.put(0, fmt.Sprintf("%s: use from %s, best %s, by %s.", l.GetCode(), p.at(l.GetUseFromTime()), p.at(l.GetBestTime()), p.at(l.GetUseByTime())))
+			}
+		}
 	}
 	return p.String()
+}
+
+// outcome says what is recorded of a batch that is out, and what is odd about it.
+func (p *page) outcome(b *v1.Batch) {
+	if len(b.GetOutcomes()) == 0 {
+		return
+	}
+	o := b.GetOutcomes()[len(b.GetOutcomes())-1]
+	text := "Recorded: out of the mix " + p.at(o.GetMixEndTime())
+	if o.DoughTempMillicelsius != nil {
+		text += ", dough at " + p.temp(o.GetDoughTempMillicelsius())
+	}
+	p.put(0, text+", "+p.about(o.GetMassMg())+".")
+	for _, f := range o.GetFarFromPlan() {
+		p.item(0, "*", "Far from the plan, and confirmed: "+f+".")
+	}
+	for _, n := range o.GetNotes() {
+		p.item(0, "*", strings.ToUpper(n[:1])+n[1:]+".")
+	}
 }

@@ -240,7 +240,7 @@ func (p *page) legend(t *timeline, d chartDay, batches []*v1.Batch) {
 		var list []string
 		for _, b := range batches {
 			if b.GetFormulaId() == id {
-				list = append(list, short(b)+" at "+p.clock(loads(b)))
+				list = append(list, short(b)+" at "+p.clock(Loads(b)))
 			}
 		}
 		if len(list) > 0 {

@@ -42,7 +42,7 @@ func PlanCSV(m *v1.Plan) string {
 
 	rows := [][]string{{"batch", "formula", "vessel", "unit", "load", "mix_end", "mass_mg", "odd", "item", "pieces"}}
 	for _, b := range m.GetBatches() {
-		row := []string{b.GetId(), b.GetFormulaId(), b.GetVesselId(), fmt.Sprint(b.GetVesselUnit()), instant(loads(b)), instant(b.GetMixEndTime()), fmt.Sprint(b.GetMassMg()), fmt.Sprint(b.GetOdd())}
+		row := []string{b.GetId(), b.GetFormulaId(), b.GetVesselId(), fmt.Sprint(b.GetVesselUnit()), instant(Loads(b)), instant(b.GetMixEndTime()), fmt.Sprint(b.GetMassMg()), fmt.Sprint(b.GetOdd())}
 		for _, x := range b.GetMakes() {
 			rows = append(rows, append(row[:8:8], x.GetItemId(), fmt.Sprint(x.GetPieces())))
 		}

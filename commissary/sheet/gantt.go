@@ -257,7 +257,7 @@ func (p *page) key(g *drawing, t *timeline, batches []*v1.Batch, y float64, perC
 	for i, b := range batches {
 		x, y := float64(i/max(perColumn, 1))*columnWide, y+4*float64(i%max(perColumn, 1))
 		g.box(x, y-2.6, 6, 3.2, 0.2, 255, t.pattern(b)+1)
-		text := fmt.Sprintf("%s  %s", short(b), p.clock(loads(b)))
+		text := fmt.Sprintf("%s  %s", short(b), p.clock(Loads(b)))
 		g.text(x+7, y, small, atStart, true, false, text)
 		room := columnWide - 9 - wideAs(text, small)
 		if name := shorten(t.names[b.GetFormulaId()], room, small, 1); len(name) > 0 {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"doughrun/commissary/quantity"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -93,7 +94,7 @@ func Lot(site *v1.Site, l *v1.Lot, movements []*v1.Movement, holds ...*v1.Hold) 
 		if m.GetToPlace() != "" {
 			where += " to " + m.GetToPlace()
 		}
-		for _, more := range []string{m.GetReference(), m.GetReason()} {
+		for _, more := range []string{reference(m.GetReference()), m.GetReason()} {
 			if more != "" {
 				where += ", " + more
 			}
@@ -109,5 +110,26 @@ func (p *page) amount(l *v1.Lot, pieces, mass int64) string {
 	if l.GetItemId() != "" {
 		return fmt.Sprint(pieces)
 	}
-	return p.mass(mass)
+	return p.weight(mass)
+}
+
+// weight is a mass of a lot, to no more than a list has room for.
+func (p *page) weight(mg int64) string {
+	if mg < int64(quantity.Kilogram) && mg > -int64(quantity.Kilogram) {
+		return p.mass(mg)
+	}
+	return p.about(mg)
+}
+
+// reference is the paper of a movement, as people call it.
+func reference(s string) string {
+	if rest, ok := strings.CutPrefix(s, "count "); ok && len(rest) == len("00000000-0000-0000-0000-000000000000") {
+		return "count" // whose id says nothing to anybody
+	}
+	_, rest, ok := strings.Cut(s, "/nights/")
+	night, run, ok2 := strings.Cut(rest, "/manifests/")
+	if !ok || !ok2 {
+		return s
+	}
+	return "run " + run + " of the night of " + day(night)
 }

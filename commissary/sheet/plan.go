@@ -166,7 +166,7 @@ func (p *page) lotsToUse(m *v1.Plan) {
 func (p *page) days(m *v1.Plan) {
 	batches := slices.Clone(m.GetBatches())
 	slices.SortStableFunc(batches, func(a, b *v1.Batch) int {
-		return cmp.Or(loads(a).AsTime().Compare(loads(b).AsTime()), cmp.Compare(a.GetId(), b.GetId()))
+		return cmp.Or(Loads(a).AsTime().Compare(Loads(b).AsTime()), cmp.Compare(a.GetId(), b.GetId()))
 	})
 	several := severalOf(batches)
 	fed := map[string][]*v1.Batch{} // batch → whom it feeds
@@ -178,8 +178,8 @@ func (p *page) days(m *v1.Plan) {
 		}
 	}
 	for len(batches) > 0 {
-		d := p.on(loads(batches[0]))
-		end := slices.IndexFunc(batches, func(b *v1.Batch) bool { return p.on(loads(b)) != d })
+		d := p.on(Loads(batches[0]))
+		end := slices.IndexFunc(batches, func(b *v1.Batch) bool { return p.on(Loads(b)) != d })
 		if end < 0 {
 			end = len(batches)
 		}
@@ -201,7 +201,7 @@ func (p *page) day(m *v1.Plan, d civil.Date, batches []*v1.Batch, several map[st
 	cols := []column{{"LOAD", 12, false}, {"BATCH", 11, false}, {"FORMULA", 19, false}, {"VESSEL", 19, false}, {"MASS", 9, true}, {"FIRM", 5, true}}
 	p.table(0, cols, nil)
 	for _, b := range batches {
-		p.row(0, cols, []string{p.mark(loads(b)), b.GetId(), either(b.GetFormulaName(), b.GetFormulaId()), vesselOf(b, several[b.GetVesselId()]), p.about(b.GetMassMg()), firm(eaten(b, fed)...)})
+		p.row(0, cols, []string{p.mark(Loads(b)), b.GetId(), either(b.GetFormulaName(), b.GetFormulaId()), vesselOf(b, several[b.GetVesselId()]), p.about(b.GetMassMg()), firm(eaten(b, fed)...)})
 		if b.GetOdd() {
 			p.put(13, "*** ODD: its weights differ from the other batches ***")
 		}
@@ -251,8 +251,8 @@ func made(b *v1.Batch, x *v1.BatchMaking) string {
 	return fmt.Sprintf("%d x %s: %s", x.GetPieces(), either(x.GetItemName(), x.GetItemId()), strings.Join(parts, ", "))
 }
 
-// loads is when a batch's vessel is loaded.
-func loads(b *v1.Batch) *timestamppb.Timestamp {
+// Loads is when a batch's vessel is loaded.
+func Loads(b *v1.Batch) *timestamppb.Timestamp {
 	for _, s := range b.GetSteps() {
 		if s.GetKind() == v1.StepKind_STEP_KIND_MIX {
 			return s.GetStartTime()

@@ -23,12 +23,34 @@ func Trace(m *v1.TraceLotResponse) string {
 		p.section(part.title, "")
 		p.tracedLots(m.GetLots(), part.side)
 	}
+	p.taken(m)
 	if len(m.GetSisterCodes()) > 0 {
 		p.section("SISTERS", "lots of the same batch")
 		p.put(0, strings.Join(m.GetSisterCodes(), ", "))
 	}
 	p.balances(m.GetLots())
 	return p.String()
+}
+
+// taken are the batches of a trace, each with what it took and where its sheet is.
+func (p *page) taken(m *v1.TraceLotResponse) {
+	if len(m.GetDraws()) == 0 {
+		return
+	}
+	lots := map[string]*v1.Lot{}
+	for _, t := range m.GetLots() {
+		lots[t.GetLot().GetCode()] = t.GetLot()
+	}
+	p.section("BY THESE BATCHES", "doughrun batch sheet BATCH prints a sheet")
+	var rows [][]string
+	for _, d := range m.GetDraws() {
+		much := "-"
+		if d.GetMassMg() > 0 {
+			much = p.weight(d.GetMassMg())
+		}
+		rows = append(rows, []string{d.GetBatchId(), d.GetLotCode(), whatOf(lots[d.GetLotCode()]), much, sure(d.GetPossible())})
+	}
+	p.table(0, []column{{"BATCH", 13, false}, {"TOOK FROM", 24, false}, {"WHAT", 18, false}, {"HOW MUCH", 10, true}, {"", 8, false}}, rows)
 }
 
 func (p *page) tracedLots(list []*v1.TracedLot, side v1.TraceSide) {
@@ -86,7 +108,7 @@ func recallPage(m *v1.GetRecallPackResponse, drill bool) *page {
 		p.put(0, fmt.Sprintf("From %s, lot code %s.", r.GetSupplier(), r.GetPrintedCode()))
 	}
 	if m.GetLot().GetHeldReason() == "" {
-		p.put(0, "*** NOT ON HOLD: doughrun lot hold stops picks and drops everywhere. ***")
+		p.put(0, "*** NOT ON HOLD: doughrun lot hold "+m.GetLot().GetCode()+" stops picks and drops everywhere. ***")
 	}
 	p.section("CALL THESE SHOPS", "certain and possible: take back both")
 	// One line a shop: lot by lot they stand in shops.csv.
@@ -186,18 +208,19 @@ func moment(t *timestamppb.Timestamp) string {
 func commas(rows [][]string) string {
 	var b strings.Builder
 	w := csv.NewWriter(&b)
+	var safe []string
 	for _, row := range rows {
-		row = slices.Clone(row)
-		for i, s := range row {
+		safe = safe[:0]
+		for _, s := range row {
 			s = clean(s)
 			if s != "" && strings.ContainsRune("=+-@", rune(s[0])) {
 				if _, err := strconv.ParseFloat(s, 64); err != nil {
 					s = "'" + s
 				}
 			}
-			row[i] = s
+			safe = append(safe, s)
 		}
-		_ = w.Write(row) // a strings.Builder takes everything
+		_ = w.Write(safe) // a strings.Builder takes everything
 	}
 	w.Flush()
 	return b.String()

@@ -73,6 +73,13 @@ func TestRecallPage(t *testing.T) {
 	}
 }
 
+// What people read names the paper, and not the service's own names.
+func TestReferences(t *testing.T) {
+	require.Equal(t, "count", reference("count 5e4d0c05-1f90-488c-a248-4cea0134c614"))
+	require.Equal(t, "run south of the night of Thu 26 Nov", reference("kitchens/main/nights/2026-11-26/manifests/south"))
+	require.Equal(t, "DN 7", reference("DN 7"))
+}
+
 func TestVariancePage(t *testing.T) {
 	v := []*v1.Variance{{FormulaId: "dough", FormulaName: "House dough", VesselId: "mixer", VesselName: "Mixer", ShiftId: "morning", Batches: 3, PlannedPieces: 300, ActualPieces: 291,
 		PlannedMassMg: 90_000_000, ActualMassMg: 90_000_000, Probed: 2, TempOffMillicelsius: proto.Int32(1_500), LateSeconds: 600, CostMinor: 5_000, WasteMinor: 120, OffPpm: []int64{0, -30_000, 250_000}}}

@@ -112,7 +112,24 @@ func TestSheetsAreAsTheyWere(t *testing.T) {
 		{"finished", func(t *testing.T) string {
 			b := read(t, "batch.json", &v1.GetBatchResponse{}).GetBatch()
 			b.State = v1.BatchState_BATCH_STATE_OUT
-			return Finished(site, b, []*v1.Lot{read(t, "lot.json", &v1.GetLotResponse{}).GetLot()})
+			b.Outcomes = []*v1.BatchOutcome{{}, {MixEndTime: b.GetMixEndTime(), MassMg: b.GetMassMg(), DoughTempMillicelsius: proto.Int32(26_700),
+				FarFromPlan: []string{"the dough is at 26.7 °C, planned were 24 °C"}, Notes: []string{"no lot of Pizza flour is recorded as in use"}}}
+			l := read(t, "lot.json", &v1.GetLotResponse{}).GetLot()
+			l.UseFromTime, l.BestTime, l.UseByTime = l.GetMadeTime(), l.GetMadeTime(), l.GetMadeTime()
+			return Finished(site, b, []*v1.Lot{l})
+		}},
+		{"begun", func(t *testing.T) string {
+			b := read(t, "batch.json", &v1.GetBatchResponse{}).GetBatch()
+			b.State = v1.BatchState_BATCH_STATE_MIXING
+			return Finished(site, b, nil)
+		}},
+		{"trace", func(t *testing.T) string {
+			flour := &v1.Lot{Code: "pizza-flour.W48", IngredientName: "Pizza flour", MadeTime: read(t, "lot.json", &v1.GetLotResponse{}).GetLot().GetMadeTime(), Receipt: &v1.Receipt{Supplier: "Hollow Mill"}}
+			ball := read(t, "lot.json", &v1.GetLotResponse{}).GetLot()
+			return Trace(&v1.TraceLotResponse{Site: site, SisterCodes: []string{"20261126-03-25"},
+				Lots: []*v1.TracedLot{{Lot: flour, Side: v1.TraceSide_TRACE_SIDE_ITSELF, Balance: &v1.Balance{CameIn: 226_796_185, OnHand: 205_236_185, Used: 21_560_000}},
+					{Lot: ball, Side: v1.TraceSide_TRACE_SIDE_WENT_INTO, Balance: &v1.Balance{CameIn: 146, OnHand: 146}}},
+				Draws: []*v1.TracedDraw{{BatchId: "20261126-03", LotCode: "pizza-flour.W48", MassMg: 21_560_000}, {BatchId: "20261126-05", LotCode: "pizza-flour.W48", Possible: true}}})
 		}},
 		{"book", func(t *testing.T) string { return Book(catalogue, nil) }},
 		{"changes", func(t *testing.T) string {

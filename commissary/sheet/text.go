@@ -141,6 +141,9 @@ func cell(r rune) int {
 
 // clean takes out of a text from outside what could move the cursor.
 func clean(s string) string {
+	if !strings.ContainsFunc(s, func(r rune) bool { return r < ' ' || r > '~' }) {
+		return s
+	}
 	return strings.Map(func(r rune) rune {
 		switch {
 		case r == '\n' || r == '\t':

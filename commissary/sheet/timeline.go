@@ -178,12 +178,12 @@ func (l lane) within(from, to time.Time) []bar {
 func (t *timeline) loaded(p *page, d civil.Date) []*v1.Batch {
 	var list []*v1.Batch
 	for _, b := range t.plan.GetBatches() {
-		if loads(b) != nil && p.on(loads(b)) == d {
+		if Loads(b) != nil && p.on(Loads(b)) == d {
 			list = append(list, b)
 		}
 	}
 	slices.SortStableFunc(list, func(a, b *v1.Batch) int {
-		return cmp.Or(loads(a).AsTime().Compare(loads(b).AsTime()), cmp.Compare(a.GetId(), b.GetId()))
+		return cmp.Or(Loads(a).AsTime().Compare(Loads(b).AsTime()), cmp.Compare(a.GetId(), b.GetId()))
 	})
 	return list
 }

@@ -860,7 +860,9 @@ func (x *ReceiveLotRequest) GetRequestId() string {
 type ReceiveLotResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The lot.
-	Lot           *Lot `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	Lot *Lot `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// What is wrong with it as it arrived: past its use-by, too warm, received already by the same delivery note.
+	Notes         []string `protobuf:"bytes,2,rep,name=notes,proto3" json:"notes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -898,6 +900,13 @@ func (*ReceiveLotResponse) Descriptor() ([]byte, []int) {
 func (x *ReceiveLotResponse) GetLot() *Lot {
 	if x != nil {
 		return x.Lot
+	}
+	return nil
+}
+
+func (x *ReceiveLotResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
 	}
 	return nil
 }
@@ -3900,9 +3909,10 @@ const file_doughrun_v1_lot_proto_rawDesc = "" +
 	" \x01(\tB\a\xbaH\x04r\x02\x18dR\bdocument\x12'\n" +
 	"\n" +
 	"request_id\x18\v \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestIdB\x14\n" +
-	"\x12_temp_millicelsius\"8\n" +
+	"\x12_temp_millicelsius\"_\n" +
 	"\x12ReceiveLotResponse\x12\"\n" +
-	"\x03lot\x18\x01 \x01(\v2\x10.doughrun.v1.LotR\x03lot\"\xc2\x01\n" +
+	"\x03lot\x18\x01 \x01(\v2\x10.doughrun.v1.LotR\x03lot\x12%\n" +
+	"\x05notes\x18\x02 \x03(\tB\x0f\xbaH\f\x92\x01\t\x10\x14\"\x05r\x03\x18\xf4\x03R\x05notes\"\xc2\x01\n" +
 	"\x10SettleLotRequest\x12a\n" +
 	"\x04name\x18\x01 \x01(\tBM\xbaHJrH2F^kitchens/[a-z0-9][a-z0-9-]{0,62}/lots/[A-Za-z0-9][A-Za-z0-9.-]{0,63}$R\x04name\x12\"\n" +
 	"\x06reason\x18\x02 \x01(\tB\n" +
