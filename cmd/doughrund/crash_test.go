@@ -46,8 +46,19 @@ type till struct {
 	resent  int
 }
 
+// apart skips a test of programs that run by themselves where only the race
+// detector is asked for: it does not see them.
+func apart(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("nothing for the race detector; it runs in the full form")
+	}
+}
+
 // built returns the program as it is shipped.
 func built(t *testing.T) string {
+	t.Helper()
+	apart(t)
 	program := filepath.Join(t.TempDir(), "doughrund")
 	out, err := exec.Command("go", "build", "-o", program, "doughrun/cmd/doughrund").CombinedOutput()
 	require.NoError(t, err, string(out))

@@ -46,9 +46,7 @@ func ordering(t *testing.T, shops []*till, c grpc.ClientConnInterface) (stop fun
 // and once it ends itself as in a crash. The service stays and goes on by
 // itself, and the same request id settles what it could not answer.
 func TestDatabaseEndsConnections(t *testing.T) {
-	if testing.Short() {
-		t.Skip("the service is a process of its own: nothing for the race detector; it runs in the full form")
-	}
+	apart(t)
 	cuts := 20
 	if os.Getenv("CASES") == "full" {
 		cuts = 500
@@ -89,9 +87,7 @@ func TestDatabaseEndsConnections(t *testing.T) {
 // the middle of a commit. The other goes on; when the first comes to, nothing
 // that it acknowledges is lost and nothing is there twice.
 func TestPausedService(t *testing.T) {
-	if testing.Short() {
-		t.Skip("the service is a process of its own: nothing for the race detector; it runs in the full form")
-	}
+	apart(t)
 	pauses := 2
 	if os.Getenv("CASES") == "full" {
 		pauses = 50

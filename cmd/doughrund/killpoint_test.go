@@ -121,9 +121,7 @@ func evening(t *testing.T, clock string, plans bool) []func(context.Context, *ru
 // Killed at a named point, the service comes back by itself, and the same
 // calls sent again lead to the same evening: nothing lost, nothing twice.
 func TestKilledAtNamedPoints(t *testing.T) {
-	if testing.Short() {
-		t.Skip("the service is a process of its own: nothing for the race detector; it runs in the full form")
-	}
+	apart(t)
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 1))

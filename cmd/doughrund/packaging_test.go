@@ -92,9 +92,7 @@ func TestUnit(t *testing.T) {
 // The package holds both programs, their pages and completions, the unit and
 // the settings, which the programs take.
 func TestDebianPackage(t *testing.T) {
-	if testing.Short() {
-		t.Skip("nothing for the race detector; it runs in the full form")
-	}
+	apart(t)
 	pack := tool(t, "dpkg-deb")
 	programs, folder := t.TempDir(), t.TempDir()
 	out, err := exec.Command("go", "build", "-o", programs, "doughrun/cmd/doughrund", "doughrun/cmd/doughrun").CombinedOutput()

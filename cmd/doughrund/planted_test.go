@@ -104,6 +104,7 @@ func overlay(t *testing.T, dir string, plants []plant) string {
 // PLANTED empty it is the program that is shipped.
 func sown(t *testing.T) string {
 	t.Helper()
+	apart(t)
 	sowing.once.Do(func() {
 		dir, err := os.MkdirTemp("", "doughrund-sown")
 		require.NoError(t, err)

@@ -299,9 +299,7 @@ var syncPlants = []plant{{"sync", "commissary/store/sqlite.go", `{"synchronous",
 // database syncs less: with NORMAL acknowledged orders are lost, with OFF the
 // file is damaged.
 func TestPowerCut(t *testing.T) {
-	if testing.Short() {
-		t.Skip("the service is a process of its own: nothing for the race detector; it runs in the full form")
-	}
+	apart(t)
 	images, controls := 150, 40
 	if os.Getenv("CASES") == "full" {
 		images, controls = 2000, 400
