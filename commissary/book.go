@@ -301,11 +301,11 @@ const (
 	OfFlourWater Basis = "flour_water"
 )
 
-// Vessel is a mixer, tub, kettle or blender.
+// Vessel is a mixer, tub, kettle, blender or slicer.
 type Vessel struct {
 	ID          string
 	Name        string
-	Kind        string // mixer, tub, kettle, blender: a word for the sheet
+	Kind        string // mixer, tub, kettle, blender, slicer: which cautions and cooling limits its sheets have
 	Count       int    // so many alike, 1 when left out
 	Capacity    []CapacityRow
 	Deratings   []Derating

@@ -11,7 +11,7 @@ func (r *reader) vessels(f *fields) {
 	f.section("vessels", "vessel", true, func(id string, e *fields) {
 		v := commissary.Vessel{ID: id,
 			Name:        must(e, "name", "Large spiral mixer", words),
-			Kind:        must(e, "kind", "mixer", oneOf("mixer", "tub", "kettle", "blender")),
+			Kind:        must(e, "kind", "mixer", oneOf("mixer", "tub", "kettle", "blender", "slicer")),
 			Count:       1,
 			SmallestPPM: read(e, "smallest", upTo(quantity.Whole)),
 			Volume:      read(e, "volume", volume),

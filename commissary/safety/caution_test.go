@@ -23,6 +23,7 @@ func TestCautions(t *testing.T) {
 		{"starter", []commissary.Vessel{big}, []string{CautionMixer, CautionLift, CautionRawFlour, CautionAllergens}},
 		{"garlic-oil", []commissary.Vessel{{Kind: "blender"}}, []string{CautionKnife, CautionOil}},
 		{"pesto", []commissary.Vessel{{Kind: "blender"}}, []string{CautionKnife, CautionOil, CautionAllergens}},
+		{"pesto", []commissary.Vessel{{Kind: "slicer"}}, []string{CautionKnife, CautionOil, CautionAllergens}},
 		{"spread", []commissary.Vessel{{Kind: "kettle"}}, []string{CautionKettle, CautionOil, CautionCooling, CautionAllergens}},
 	} {
 		cautions, err := Cautions(kitchen(), row.formula, row.vessels...)
