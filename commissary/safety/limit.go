@@ -27,7 +27,7 @@ type Limit struct {
 	Source string           // section of the Food Code 2022
 }
 
-// Limits returns the limits a sheet prints.
+// Limits returns the limits by their names, for whoever judges a reading.
 func Limits() []Limit {
 	return []Limit{
 		{Name: "receive_cold", Most: ColdHold, Source: "3-202.11"},

@@ -90,6 +90,9 @@ func (j Jurisdiction) Shelf(rule string) (Shelf, error) {
 	default:
 		s.Text = "Use or discard by the end of the day shown; the making day is counted. Keep cold throughout. Local code may be stricter."
 	}
+	if s.Opened > 0 {
+		s.Text = strings.TrimSpace(s.Text + fmt.Sprintf(" Once opened within %d days, the day of opening counted, and never past the day shown.", s.Opened))
+	}
 	return s, nil
 }
 

@@ -1,6 +1,7 @@
 package safety
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 
@@ -99,6 +100,7 @@ func TestShelfRules(t *testing.T) {
 		s := rule(t, row.j, row.rule)
 		require.Equal(t, []int{row.days, row.opened, row.cold}, []int{s.Days, s.Opened, int(s.Cold)}, row.rule)
 		require.NotContains(t, s.Text, "safe")
+		require.Equal(t, row.opened > 0, strings.Contains(s.Text, fmt.Sprintf("Once opened within %d days", row.opened)), "the shop must read it")
 	}
 	for bad, text := range map[string]string{
 		"": "unknown", "soup": "unknown", "prep-0": "unknown", "prep-1-2": "unknown", "prep 3": "unknown",

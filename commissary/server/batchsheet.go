@@ -151,7 +151,7 @@ func (k *kitchen) divideLine(m commissary.Making, made time.Time) *v1.DivideLine
 		line.MarkDate = u.Mark.String()
 	}
 	if s, err := safety.Jurisdiction(k.Book.Kitchen.Jurisdiction).Shelf(it.Shelf); err == nil {
-		line.MarkText = s.Text
+		line.MarkText, line.OpenedDays = s.Text, int32(s.Opened)
 	}
 	line.ZoneTempMillicelsius = int32(k.ColdStore.Temp)
 	for _, z := range k.ColdStore.Zones {

@@ -167,6 +167,12 @@ func TestSheetOfPreps(t *testing.T) {
 	require.Equal(t, "2026-11-30", s.GetDivides()[0].GetMarkDate())
 	require.Equal(t, long.zone.Instant(civil.Date{Year: 2026, Month: 12, Day: 1}, 0), s.GetDivides()[0].GetUseByTime().AsTime().In(time.UTC))
 	require.Contains(t, strings.Join(s.GetCautions(), " "), "Garlic or herbs in oil")
+
+	// An opened pack has a second, shorter limit, which its label says.
+	opened := demoKitchen(t, "shelf: garlic-oil", "shelf: garlic-oil-4-opened-2")
+	s = sheetOf(t, opened, prepBatch("garlic-oil", "blender", "garlic-oil-500g"), floor{})
+	require.EqualValues(t, 2, s.GetDivides()[0].GetOpenedDays())
+	require.Contains(t, s.GetDivides()[0].GetMarkText(), "Once opened within 2 days")
 }
 
 func TestSheetSaysWhatTheVesselMayBringIn(t *testing.T) {

@@ -16,6 +16,7 @@ type Label struct {
 	Number, Of       int64 // this container, and how many there are of its lot
 	Made, UseBy      string
 	Mark             string // the date to be marked, with its words
+	Opened           int64  // days it may be used once opened; 0: no such limit
 	Keep             string // where it is kept
 	Allergens        []string
 	MayContain       []string
@@ -41,6 +42,7 @@ func LabelPaper(m *v1.Plan, list []*v1.GetBatchResponse, lot func(batch string, 
 			}
 			l := Label{Item: either(d.GetItemName(), d.GetItemId()), Lot: lot(b.GetId(), n), Batch: b.GetId(),
 				Made: p.at(b.GetMixEndTime()), UseBy: p.at(d.GetUseByTime()), Allergens: s.GetAllergens(), MayContain: s.GetMayContain()}
+			l.Opened = int64(d.GetOpenedDays())
 			if d.GetMarkDate() != "" {
 				l.Mark = longDay(d.GetMarkDate())
 			}
@@ -73,6 +75,9 @@ func (l Label) lines() []string {
 	}
 	if l.Mark != "" {
 		lines = append(lines, "Mark "+l.Mark)
+	}
+	if l.Opened > 0 {
+		lines = append(lines, fmt.Sprintf("Once opened: %s, the day of opening counted; opened ________", quantity.Counted(l.Opened, "day")))
 	}
 	if l.Keep != "" {
 		lines = append(lines, "Keep: "+l.Keep)

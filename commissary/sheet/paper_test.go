@@ -209,6 +209,9 @@ func TestLabelsAreThoseOfTheContainers(t *testing.T) {
 		labels += int(boxes)
 	}
 	require.Len(t, p.labels, labels)
+	require.NotContains(t, p.Text(), "Once opened")
+	x.GetSheet().GetDivides()[0].OpenedDays = 2
+	require.Contains(t, LabelPaper(read(t, "plan.json", &v1.Plan{}), []*v1.GetBatchResponse{x}, lotCode).Text(), "Once opened: 2 days, the day of opening counted")
 }
 
 // What the fonts cannot set right is refused, with the letter that is why.

@@ -2762,7 +2762,9 @@ type DivideLine struct {
 	// The date to mark it with, as 2026-11-30; empty where no date is marked.
 	MarkDate string `protobuf:"bytes,15,opt,name=mark_date,json=markDate,proto3" json:"mark_date,omitempty"`
 	// What the mark means, for the label. Empty without a shelf rule.
-	MarkText      string `protobuf:"bytes,16,opt,name=mark_text,json=markText,proto3" json:"mark_text,omitempty"`
+	MarkText string `protobuf:"bytes,16,opt,name=mark_text,json=markText,proto3" json:"mark_text,omitempty"`
+	// Once opened, the days it may be used, the day of opening counted; never past the mark. 0 for no second limit.
+	OpenedDays    int32 `protobuf:"varint,17,opt,name=opened_days,json=openedDays,proto3" json:"opened_days,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2907,6 +2909,13 @@ func (x *DivideLine) GetMarkText() string {
 		return x.MarkText
 	}
 	return ""
+}
+
+func (x *DivideLine) GetOpenedDays() int32 {
+	if x != nil {
+		return x.OpenedDays
+	}
+	return 0
 }
 
 var File_doughrun_v1_batch_proto protoreflect.FileDescriptor
@@ -3150,7 +3159,7 @@ const file_doughrun_v1_batch_proto_rawDesc = "" +
 	"\vice_mass_mg\x18\b \x01(\x03R\ticeMassMg\x12\x1b\n" +
 	"\tshare_ppm\x18\t \x01(\x03R\bsharePpm\x12\x1c\n" +
 	"\tallergens\x18\n" +
-	" \x03(\tR\tallergens\"\x83\x05\n" +
+	" \x03(\tR\tallergens\"\xa4\x05\n" +
 	"\n" +
 	"DivideLine\x12\x17\n" +
 	"\aitem_id\x18\x01 \x01(\tR\x06itemId\x12\x1b\n" +
@@ -3169,7 +3178,9 @@ const file_doughrun_v1_batch_proto_rawDesc = "" +
 	"\tbest_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\bbestTime\x12:\n" +
 	"\vuse_by_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\tuseByTime\x12\x1b\n" +
 	"\tmark_date\x18\x0f \x01(\tR\bmarkDate\x12\x1b\n" +
-	"\tmark_text\x18\x10 \x01(\tR\bmarkText*\xa1\x01\n" +
+	"\tmark_text\x18\x10 \x01(\tR\bmarkText\x12\x1f\n" +
+	"\vopened_days\x18\x11 \x01(\x05R\n" +
+	"openedDays*\xa1\x01\n" +
 	"\n" +
 	"BatchState\x12\x1b\n" +
 	"\x17BATCH_STATE_UNSPECIFIED\x10\x00\x12\x17\n" +
