@@ -1,6 +1,9 @@
 package main
 
 import (
+	"regexp"
+	"strings"
+
 	"github.com/spf13/cobra"
 
 	"doughrun/commissary"
@@ -38,12 +41,15 @@ func showLotCommand() *cobra.Command {
 	}
 }
 
+var unlike = regexp.MustCompile(`[^A-Za-z0-9.-]+`)
+
 // lotName returns the resource name of a lot, and catches a code that was mistyped.
 func (j *job) lotName(code string) (string, error) {
 	if commissary.Misread(code) {
 		return "", commissary.Refuse(commissary.Invalid, "LOT_MISREAD", "%q is no lot code: its check character is wrong; read the label again", code)
 	}
-	return wire.LotName(j.settings.Kitchen, code), nil
+	// What a supplier prints may have other signs, which codes have as dashes.
+	return wire.LotName(j.settings.Kitchen, strings.Trim(unlike.ReplaceAllString(code, "-"), "-")), nil
 }
 
 func listLotsCommand() *cobra.Command {

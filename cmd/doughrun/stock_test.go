@@ -40,6 +40,8 @@ func TestLots(t *testing.T) {
 		require.Contains(t, shown, want)
 	}
 
+	require.Contains(t, s.must(t, exitDone, "lot", "trace", "W 48/2"), "pizza-flour.W-48-2", "by what is printed on the sack")
+
 	// A box goes to a shop, and one ball is thrown away.
 	s.must(t, exitDone, "lot", "move", lot, "--to", "van/south/harbor", "--quantity", "24", "--reference", "m1")
 	s.must(t, exitDone, "lot", "move", lot, "--from", "van/south/harbor", "--to", "harbor", "--quantity", "23")

@@ -20,6 +20,11 @@ func (s lots) HoldLot(ctx context.Context, req *v1.HoldLotRequest) (*v1.HoldLotR
 		if err != nil {
 			return nil, err
 		}
+		l, err := k.called(w.Tx, code)
+		if err != nil {
+			return nil, err
+		}
+		code := l.Code
 		t, err := trace.Follow(w.Lots(id), code)
 		if err != nil {
 			return nil, err

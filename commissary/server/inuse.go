@@ -91,13 +91,7 @@ func (k *kitchen) judgeChange(w *writing, c *commissary.InUse, before []commissa
 	case c.Lot == "":
 		return invalid("lot_code", "it is missing; write the code of the lot that is in use")
 	}
-	l, err := w.Lots(k.id()).Get(c.Lot)
-	// People type what is printed on the sack.
-	for _, of := range append([]string{c.Ingredient}, ingredient.Substitutes...) {
-		if commissary.KindOf(err) == commissary.NotFound {
-			l, err = w.Lots(k.id()).Get(commissary.IngredientLotCode(of, c.Lot))
-		}
-	}
+	l, err := called(w.Lots(k.id()), c.Lot, append([]string{c.Ingredient}, ingredient.Substitutes...)...)
 	if err != nil {
 		return err
 	}

@@ -267,6 +267,45 @@ func (k *kitchen) move(l commissary.Lot, from string, req *v1.MoveLotRequest) (c
 	return "", e
 }
 
+// called returns a lot by its code or, as people read it off a sack, by what is
+// printed on a lot of one of some ingredients. It refuses what is printed on
+// lots of several.
+func called(lots commissary.Lots, code string, of ...string) (commissary.Lot, error) {
+	l, err := lots.Get(code)
+	if commissary.KindOf(err) != commissary.NotFound {
+		return l, err
+	}
+	var printed []string
+	for _, ingredient := range of {
+		if full := commissary.IngredientLotCode(ingredient, code); len(full) <= 64 && !slices.Contains(printed, full) {
+			printed = append(printed, full)
+		}
+	}
+	found, err2 := lots.Of(printed)
+	switch {
+	case err2 != nil:
+		return l, err2
+	case len(found) == 0:
+		return l, err
+	case len(found) > 1:
+		var codes []string
+		for _, x := range found {
+			codes = append(codes, x.Code)
+		}
+		return l, commissary.Refuse(commissary.Invalid, "LOT_NOT_CLEAR", "%q is printed on several lots; say which: %s", code, strings.Join(codes, ", "))
+	}
+	return found[0], nil
+}
+
+// called returns a lot by its code or by what is printed on it.
+func (k *kitchen) called(tx commissary.Tx, code string) (commissary.Lot, error) {
+	var all []string
+	for _, i := range k.Ingredients {
+		all = append(all, i.ID)
+	}
+	return called(tx.Lots(k.id()), code, all...)
+}
+
 func (s lots) GetLot(ctx context.Context, req *v1.GetLotRequest) (*v1.GetLotResponse, error) {
 	id, code, err := wire.ParseLot(req.GetName())
 	if err != nil {
@@ -274,14 +313,15 @@ func (s lots) GetLot(ctx context.Context, req *v1.GetLotRequest) (*v1.GetLotResp
 	}
 	resp := &v1.GetLotResponse{}
 	err = s.view(ctx, func(tx commissary.Tx, _ time.Time) error {
-		l, err := tx.Lots(id).Get(code)
-		if err != nil {
-			return err
-		}
 		k, err := s.kitchen(tx, id, 0)
 		if err != nil {
 			return err
 		}
+		l, err := k.called(tx, code)
+		if err != nil {
+			return err
+		}
+		code = l.Code
 		moves, err := tx.Lots(id).Movements(code)
 		if err != nil {
 			return err

@@ -339,6 +339,29 @@ func TestIngredientLots(t *testing.T) {
 	_, err := k.lots.ReceiveLot(t.Context(), &v1.ReceiveLotRequest{Kitchen: main, IngredientId: "flour", PrintedCode: "L/101 a", Supplier: "Other", MassMg: 1, RequestId: id()})
 	refused(t, err, codes.FailedPrecondition, "LOT_DIFFERS")
 
+	// People type what is printed on the sack, as long as it says which.
+	printed := main + "/lots/L-101-a"
+	got, err := k.lots.GetLot(t.Context(), &v1.GetLotRequest{Name: printed})
+	require.NoError(t, err)
+	require.Equal(t, flour.GetCode(), got.GetLot().GetCode())
+	traced, err := k.lots.TraceLot(t.Context(), &v1.TraceLotRequest{Name: printed})
+	require.NoError(t, err)
+	require.Equal(t, flour.GetCode(), traced.GetLots()[0].GetLot().GetCode())
+	k.receive("yeast", "L/101 a", 1, nil)
+	for _, ask := range []func() error{
+		func() error {
+			_, err := k.lots.GetRecallPack(t.Context(), &v1.GetRecallPackRequest{Name: printed})
+			return err
+		},
+		func() error {
+			_, err := k.lots.HoldLot(t.Context(), &v1.HoldLotRequest{Name: printed, Reason: "called back", RequestId: id()})
+			return err
+		},
+	} {
+		s, _, _ := refused(t, ask(), codes.InvalidArgument, "LOT_NOT_CLEAR")
+		require.Contains(t, s.Message(), "flour.L-101-a, yeast.L-101-a")
+	}
+
 	// What is wrong with a delivery is said, and it is taken in: it is there.
 	arrives := func(change func(*v1.ReceiveLotRequest)) []string {
 		req := &v1.ReceiveLotRequest{Kitchen: main, IngredientId: "mozzarella", PrintedCode: "M-" + id()[:4], Supplier: "Plains Dairy", MassMg: 1_000_000, TempMillicelsius: proto.Int32(5_000),

@@ -26,7 +26,11 @@ func (s lots) follow(ctx context.Context, name string, f func(tx commissary.Tx, 
 		if err != nil {
 			return err
 		}
-		t, err := trace.Follow(tx.Lots(id), code)
+		l, err := k.called(tx, code)
+		if err != nil {
+			return err
+		}
+		t, err := trace.Follow(tx.Lots(id), l.Code)
 		if err != nil {
 			return err
 		}

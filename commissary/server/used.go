@@ -90,13 +90,17 @@ func (k *kitchen) weighed(tx commissary.Tx, b commissary.PostedBatch, mass quant
 		ingredient, _ := k.ingredient(line.Ingredient)
 		lines = append(lines, weighed{Ingredient: ingredient, need: need})
 	}
+	var of []string
+	for _, line := range lines {
+		of = append(append(of, line.ID), line.Substitutes...)
+	}
 	for i, code := range noted {
 		unknown := func(text, why string, args ...any) error {
 			e := commissary.Refuse(commissary.Invalid, "LOT_UNKNOWN", text, args...)
 			e.Faults = []commissary.Fault{{Where: fmt.Sprintf("actual.lot_codes[%d]", i), Text: why}}
 			return e
 		}
-		l, err := k.printed(tx, code, lines)
+		l, err := called(tx.Lots(k.id()), code, of...)
 		if err == nil && l.Ingredient == "" || commissary.KindOf(err) == commissary.NotFound {
 			return nil, unknown("lot %s was never received; receive it, or correct the code", "it is no ingredient lot", code)
 		}
@@ -113,20 +117,6 @@ func (k *kitchen) weighed(tx commissary.Tx, b commissary.PostedBatch, mass quant
 		lines[at].noted = append(lines[at].noted, trace.Carry{Lot: l.Code})
 	}
 	return lines, nil
-}
-
-// printed returns a lot by its code, or by what is printed on the sack of
-// something that goes into a batch.
-func (k *kitchen) printed(tx commissary.Tx, code string, lines []weighed) (commissary.Lot, error) {
-	l, err := tx.Lots(k.id()).Get(code)
-	for _, line := range lines {
-		for _, of := range append([]string{line.ID}, line.Substitutes...) {
-			if commissary.KindOf(err) == commissary.NotFound {
-				l, err = tx.Lots(k.id()).Get(commissary.IngredientLotCode(of, code))
-			}
-		}
-	}
-	return l, err
 }
 
 // bought returns a batch's formula and, of its sheet, the ingredients but water.

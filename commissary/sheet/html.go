@@ -256,7 +256,11 @@ func (p Paper) labelsHTML(s *strings.Builder, at time.Time) error {
 			if c.tall > 1 {
 				tall = wide
 			}
-			fmt.Fprintf(s, "<section class=\"label\"><h2>%s</h2>", escaped(l.Item))
+			size := ""
+			if l.rows() > labelRows {
+				size = " long"
+			}
+			fmt.Fprintf(s, "<section class=\"label%s\"><h2>%s</h2>", size, escaped(l.Item))
 			for _, line := range l.lines() {
 				class := ""
 				if strings.HasPrefix(line, never) {

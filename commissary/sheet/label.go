@@ -77,7 +77,7 @@ func (l Label) lines() []string {
 		lines = append(lines, "Mark "+l.Mark)
 	}
 	if l.Opened > 0 {
-		lines = append(lines, fmt.Sprintf("Once opened: %s, the day of opening counted; opened ________", quantity.Counted(l.Opened, "day")))
+		lines = append(lines, fmt.Sprintf("Opened ________: then %s, that day counts", quantity.Counted(l.Opened, "day")))
 	}
 	if l.Keep != "" {
 		lines = append(lines, "Keep: "+l.Keep)
@@ -91,6 +91,19 @@ func (l Label) lines() []string {
 		lines = append(lines, "May contain: "+strings.Join(l.MayContain, ", "))
 	}
 	return lines
+}
+
+// labelRows is how many rows of usual letters stand above a label's code, each of
+// labelChars at the least.
+const labelRows, labelChars = 7, 44
+
+// rows is how many rows of usual letters a label's lines take.
+func (l Label) rows() int {
+	n := 0
+	for _, line := range l.lines() {
+		n += (cells(line) + labelChars - 1) / labelChars
+	}
+	return n
 }
 
 // text is the label for a terminal.

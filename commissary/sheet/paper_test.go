@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -209,9 +210,30 @@ func TestLabelsAreThoseOfTheContainers(t *testing.T) {
 		labels += int(boxes)
 	}
 	require.Len(t, p.labels, labels)
-	require.NotContains(t, p.Text(), "Once opened")
+	require.NotContains(t, p.Text(), "Opened")
 	x.GetSheet().GetDivides()[0].OpenedDays = 2
-	require.Contains(t, LabelPaper(read(t, "plan.json", &v1.Plan{}), []*v1.GetBatchResponse{x}, lotCode).Text(), "Once opened: 2 days, the day of opening counted")
+	require.Contains(t, LabelPaper(read(t, "plan.json", &v1.Plan{}), []*v1.GetBatchResponse{x}, lotCode).Text(), "Opened ________: then 2 days, that day counts")
+}
+
+// Whatever a label has to say stands above its code.
+func TestLongLabelsHoldTheirText(t *testing.T) {
+	x := read(t, "batch.json", &v1.GetBatchResponse{})
+	fourteen := strings.Split("celery,cereals containing gluten (barley oats rye wheat),crustaceans,eggs,fish,lupin,milk,molluscs,mustard,nuts (almond hazelnut walnut),peanuts,sesame,soybeans,sulphites", ",")
+	x.GetSheet().Allergens, x.GetSheet().MayContain = fourteen, fourteen
+	for _, d := range x.GetSheet().GetDivides() {
+		d.OpenedDays, d.MarkDate = 2, "2026-11-30"
+	}
+	p := LabelPaper(read(t, "plan.json", &v1.Plan{}), []*v1.GetBatchResponse{x}, lotCode)
+	_, err := p.PDF(time.Time{}, A4)
+	require.NoError(t, err)
+	page, err := p.HTML(time.Time{})
+	require.NoError(t, err)
+	require.Equal(t, len(p.labels), strings.Count(page, `class="label long"`))
+	for i := range p.labels {
+		p.labels[i].MayContain = slices.Repeat(fourteen, 10)
+	}
+	_, err = p.PDF(time.Time{}, A4)
+	require.ErrorContains(t, err, "more text than a label holds")
 }
 
 // What the fonts cannot set right is refused, with the letter that is why.

@@ -1,6 +1,7 @@
 package sheet
 
 import (
+	"fmt"
 	"math"
 	"strings"
 
@@ -102,6 +103,22 @@ func (w *press) hatch(s shape, h hatching) {
 	w.SetDashPattern(nil, 0)
 }
 
+// labelText sets a label's lines below a height, or without a place only measures
+// them. It returns how far down they come.
+func (w *press) labelText(l Label, size, x, at float64) float64 {
+	for _, line := range l.lines() {
+		bold := strings.HasPrefix(line, never)
+		w.font(size, bold)
+		for _, part := range w.fold(line, labelWide-8) {
+			at += size * 3.9 / 9
+			if x >= 0 {
+				w.text(x, at, size, bold, part)
+			}
+		}
+	}
+	return at
+}
+
 // labels sets labels, eight on a sheet.
 func (w *press) labels() {
 	w.scale = 1
@@ -134,20 +151,24 @@ func (w *press) label(l Label, x, y float64, c code, module float64) {
 		at += 5.4
 		w.text(x+4, at-0.6, 14, true, line)
 	}
-	for _, line := range l.lines() {
-		bold := strings.HasPrefix(line, never)
-		w.font(9, bold)
-		for _, part := range w.fold(line, labelWide-8) {
-			at += 3.9
-			w.text(x+4, at, 9, bold, part)
-		}
-	}
 	q := float64(c.quiet())
 	wide, tall := (float64(c.wide)+2*q)*module, 12.0
 	if c.tall > 1 {
 		tall = wide
 	}
 	foot := y + labelTall - 2
+	// Allergens never run into the code: bars get lower first, then letters smaller.
+	size := 9.0
+	for ; w.labelText(l, size, -1, at) > foot-5.5-tall; size -= 0.5 {
+		if c.tall == 1 && tall > 7 {
+			tall = 7
+		}
+		if size <= 5.5 && w.err == nil {
+			w.err = fmt.Errorf("the label of %s has more text than a label holds", l.Item)
+			return
+		}
+	}
+	w.labelText(l, size, x+4, at)
 	w.font(11, true)
 	lot := w.GetStringWidth(l.Lot)
 	w.text(x+(labelWide-lot)/2, foot, 11, true, l.Lot)

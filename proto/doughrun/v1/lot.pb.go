@@ -384,7 +384,7 @@ func (x *MoveLotResponse) GetLot() *Lot {
 // HoldLotRequest says which lot must not be used, and why.
 type HoldLotRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The lot, as kitchens/main/lots/ and its code.
+	// The lot, as kitchens/main/lots/ and its code, or what is printed on it where no other lot has that (LOT_NOT_CLEAR).
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// Why.
 	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
@@ -1644,7 +1644,7 @@ func (x *Surplus) GetShopName() string {
 // TraceLotRequest names a lot.
 type TraceLotRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The lot, as kitchens/main/lots/ and its code.
+	// The lot, as kitchens/main/lots/ and its code, or what is printed on it where no other lot has that (LOT_NOT_CLEAR).
 	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -2028,7 +2028,7 @@ func (x *Balance) GetUnknown() int64 {
 // GetRecallPackRequest names a lot.
 type GetRecallPackRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The lot, as kitchens/main/lots/ and its code.
+	// The lot, as kitchens/main/lots/ and its code, or what is printed on it where no other lot has that (LOT_NOT_CLEAR).
 	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -3182,7 +3182,7 @@ func (x *StockCount) GetPlace() string {
 // GetLotRequest names one lot.
 type GetLotRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The lot, as kitchens/main/lots/ and its code.
+	// The lot, as kitchens/main/lots/ and its code, or what is printed on it where no other lot has that (LOT_NOT_CLEAR).
 	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
