@@ -47,6 +47,9 @@ func draftPlanCommand() *cobra.Command {
 			return err
 		}
 		j.sayChanges(m)
+		for _, text := range m.GetScarce() {
+			fmt.Fprintln(j.talk, "doughrun: "+text)
+		}
 		return j.showPlan(m)
 	})
 	return cmd

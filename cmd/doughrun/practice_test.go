@@ -1,7 +1,9 @@
 package main
 
 import (
+	"regexp"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -119,6 +121,20 @@ func TestPracticeQuickPickle(t *testing.T) {
 		if s.ID == it.Zone {
 			require.True(t, s.Cold)
 		}
+	}
+}
+
+// Common practice, no source: a short-lived emulsion is made on the morning of
+// its delivery. A window that ends with the service of the day is all it takes.
+func TestPracticeEmulsionIsMadeOnTheMorning(t *testing.T) {
+	const long, short = "window: {min: 0 h, best: 30 h, band: 18 h, max: 60 h}", "window: {min: 0 h, best: 10 h, band: 8 h, max: 19 h}"
+	text := strings.Replace(read(t, kitchenFile), long, short, 1)
+	require.Contains(t, text, short)
+	r := do(t, "plan", "rehearse", "--kitchen", write(t, "kitchen.yaml", text), "--orders", ordersFile, "--lots", lotsFile, "--night", demoNight, "--at", "2026-11-27 02:05")
+	made := regexp.MustCompile(`(?m)^(\w{3} \d\d) \d\d:\d\d \S+ Basil .*\n(?: .*\n)*? +\d+ x Basil sauce 500 g: \d+ for (\w{3} \d\d) Nov$`).FindAllStringSubmatch(r.stdout, -1)
+	require.Len(t, made, 4, r.stdout)
+	for _, m := range made {
+		require.Equal(t, m[2], m[1], "made for that day's service")
 	}
 }
 

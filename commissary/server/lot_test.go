@@ -492,6 +492,51 @@ func TestIssueSheet(t *testing.T) {
 	require.Equal(t, flour.GetNeededMassMg()-10_000_000, flour.GetShortMassMg())
 	require.GreaterOrEqual(t, flour.GetPacks()*flour.GetPackMassMg(), flour.GetNeededMassMg())
 	require.Less(t, (flour.GetPacks()-1)*flour.GetPackMassMg(), flour.GetNeededMassMg())
+
+	// What is in the vessel is neither needed nor there any more; what is out is booked.
+	line := func() *v1.IssueLine {
+		sheet, err := k.lots.GetIssueSheet(t.Context(), &v1.GetIssueSheetRequest{Night: night})
+		require.NoError(t, err)
+		return sheet.GetLines()[slices.IndexFunc(sheet.GetLines(), func(l *v1.IssueLine) bool { return l.GetIngredientId() == "flour" })]
+	}
+	k.receive("flour", "L-3", 900, nil)
+	_, err = k.use("flour", "L-3", v1.InUseKind_IN_USE_KIND_OPENED)
+	require.NoError(t, err)
+	before := line()
+	begun := k.begin(b)
+	mixing := line()
+	took := before.GetNeededMassMg() - mixing.GetNeededMassMg()
+	require.Positive(t, took)
+	require.NotContains(t, mixing.GetBatchIds(), b.GetId())
+	require.Equal(t, before.GetOnHandMassMg()-took, mixing.GetOnHandMassMg())
+	k.wait(time.Hour)
+	_, err = k.finish(begun, func(r *v1.FinishBatchRequest) { r.Confirm = true })
+	require.NoError(t, err)
+	out := line()
+	require.Equal(t, []int64{mixing.GetNeededMassMg(), mixing.GetOnHandMassMg()}, []int64{out.GetNeededMassMg(), out.GetOnHandMassMg()})
+}
+
+// Who drafts a plan learns of which ingredients there is too little before it is
+// released.
+func TestADraftNamesScarceIngredients(t *testing.T) {
+	k := closed(t)
+	scarce := func() []string {
+		r, err := k.plans.DraftPlan(t.Context(), &v1.DraftPlanRequest{Night: night})
+		require.NoError(t, err)
+		return r.GetScarce()
+	}
+	require.Empty(t, scarce(), "nothing is kept by lot")
+	k.receive("flour", "L-1", 10, nil)
+	require.Len(t, scarce(), 1)
+	require.Regexp(t, `^Pizza flour is short: [0-9.]+ kg needed, 10 kg there$`, scarce()[0])
+	need, err := k.lots.GetIssueSheet(t.Context(), &v1.GetIssueSheetRequest{Night: night})
+	require.NoError(t, err)
+	flour := need.GetLines()[slices.IndexFunc(need.GetLines(), func(l *v1.IssueLine) bool { return l.GetIngredientId() == "flour" })]
+	require.Positive(t, flour.GetShortMassMg())
+	k.receive("flour", "L-2", flour.GetShortMassMg()/1_000_000+1, nil)
+	require.Equal(t, []string{"Pizza flour is low: less than a pack is left over"}, scarce())
+	k.receive("flour", "L-3", 500, nil)
+	require.Empty(t, scarce())
 }
 
 func TestRecallPack(t *testing.T) {

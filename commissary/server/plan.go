@@ -40,7 +40,15 @@ func (s plans) DraftPlan(ctx context.Context, req *v1.DraftPlanRequest) (*v1.Dra
 			return nil, err
 		}
 	}
-	return resp, nil
+	var shelf stock
+	if err := s.view(ctx, func(tx commissary.Tx, at time.Time) error {
+		shelf, err = k.stock(tx, at)
+		return err
+	}); err != nil {
+		return nil, err
+	}
+	resp.Scarce, err = k.scarce(post(p), shelf)
+	return resp, err
 }
 
 func (s plans) CheckPlan(ctx context.Context, req *v1.CheckPlanRequest) (*v1.CheckPlanResponse, error) {

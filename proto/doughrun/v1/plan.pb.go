@@ -150,7 +150,10 @@ type DraftPlanResponse struct {
 	// The plan.
 	Plan *Plan `protobuf:"bytes,1,opt,name=plan,proto3" json:"plan,omitempty"`
 	// What is otherwise than in the plan in force, in words, by loading time; empty where none is in force.
-	Changes       []string `protobuf:"bytes,2,rep,name=changes,proto3" json:"changes,omitempty"`
+	Changes []string `protobuf:"bytes,2,rep,name=changes,proto3" json:"changes,omitempty"`
+	// The ingredients of which too little is there for the batches that a release would post, or hardly enough, in words. Only
+	// those that are received or counted by lot are known.
+	Scarce        []string `protobuf:"bytes,3,rep,name=scarce,proto3" json:"scarce,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -195,6 +198,13 @@ func (x *DraftPlanResponse) GetPlan() *Plan {
 func (x *DraftPlanResponse) GetChanges() []string {
 	if x != nil {
 		return x.Changes
+	}
+	return nil
+}
+
+func (x *DraftPlanResponse) GetScarce() []string {
+	if x != nil {
+		return x.Scarce
 	}
 	return nil
 }
@@ -1768,10 +1778,11 @@ const file_doughrun_v1_plan_proto_rawDesc = "" +
 	"\x05night\x18\x01 \x01(\tBK\xbaHHrF2D^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x05night\x12\x12\n" +
 	"\x04seed\x18\x02 \x01(\x04R\x04seed\x12#\n" +
 	"\x05steps\x18\x03 \x01(\x03B\r\xbaH\n" +
-	"\"\b\x18\x80\x94\xeb\xdc\x03(\x00R\x05steps\"T\n" +
+	"\"\b\x18\x80\x94\xeb\xdc\x03(\x00R\x05steps\"l\n" +
 	"\x11DraftPlanResponse\x12%\n" +
 	"\x04plan\x18\x01 \x01(\v2\x11.doughrun.v1.PlanR\x04plan\x12\x18\n" +
-	"\achanges\x18\x02 \x03(\tR\achanges\"\xa4\x01\n" +
+	"\achanges\x18\x02 \x03(\tR\achanges\x12\x16\n" +
+	"\x06scarce\x18\x03 \x03(\tR\x06scarce\"\xa4\x01\n" +
 	"\x10CheckPlanRequest\x12a\n" +
 	"\x05night\x18\x01 \x01(\tBK\xbaHHrF2D^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x05night\x12-\n" +
 	"\x04plan\x18\x02 \x01(\v2\x11.doughrun.v1.PlanB\x06\xbaH\x03\xc8\x01\x01R\x04plan\"B\n" +
