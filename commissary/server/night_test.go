@@ -41,7 +41,7 @@ func (k *kitchen) draft() *v1.Plan {
 }
 
 func release(p *v1.Plan) *v1.ReleasePlanRequest {
-	return &v1.ReleasePlanRequest{Night: night, PlanTime: p.GetPlanTime(), Seed: 7, Steps: steps(), InputHash: p.GetInputHash(), RequestId: id()}
+	return &v1.ReleasePlanRequest{Night: night, PlanTime: p.GetPlanTime(), Seed: 7, Steps: p.GetSteps(), InputHash: p.GetInputHash(), RequestId: id()}
 }
 
 func (k *kitchen) posted() map[string]*v1.Batch {
