@@ -7,17 +7,6 @@ import (
 	"doughrun/commissary/quantity"
 )
 
-// bounds are values that no plan of the day can go below, component by
-// component of the objective; each holds for plans that reach the components
-// before it. They are computed from the needs and the resources alone, never
-// from the search.
-//
-// Short pieces and batches come from the Lagrangian dual of the relaxation
-// that only asks every vessel to work no longer than the shifts are long:
-// whatever prices the vessels' time has, the dual value is a bound. See M. L.
-// Fisher, "The Lagrangian Relaxation Method for Solving Integer Programming
-// Problems", Management Science 27(1), 1981, section 2 (from memory).
-
 // stretch is a time with hands on shift throughout. A batch is loaded, mixed
 // and unloaded inside one.
 type stretch struct{ from, to int64 }
@@ -51,8 +40,16 @@ type choice struct {
 	first, last     int64 // when its mixing can end
 }
 
-// bound computes the bounds; reached is what the plan reaches, for the
-// components behind others.
+// bound returns values that no plan of the day can go below, component by
+// component of the objective; each holds for plans that reach the components
+// before it, which reached tells of. They are computed from the needs and the resources alone, never
+// from the search.
+//
+// Short pieces and batches come from the Lagrangian dual of the relaxation
+// that only asks every vessel to work no longer than the shifts are long:
+// whatever prices the vessels' time has, the dual value is a bound. See M. L.
+// Fisher, "The Lagrangian Relaxation Method for Solving Integer Programming
+// Problems", Management Science 27(1), 1981, section 2 (from memory).
 func (s *search) bound(reached cost) cost {
 	var b cost
 	time := s.vesselTime()

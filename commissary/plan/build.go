@@ -303,6 +303,19 @@ func (s *search) asked(p *placed, fills []fill) want {
 	return w
 }
 
+// noSooner is what a batch must be if it gives something else, at the time it
+// stood or later that day, as long as its pieces stay where they were: in the
+// band or out of it.
+func (s *search) noSooner(p *placed, fills []fill) want {
+	w := s.asked(p, fills)
+	w.from, w.to = p.mixEnd, s.k.dayEnd(p.load, 0)
+	for _, f := range fills {
+		_, to := s.classes[f.class].window(s.inBand(p, f.class))
+		w.to = min(w.to, to)
+	}
+	return w
+}
+
 // netOf is the mass of the pieces that a batch gives.
 func (s *search) netOf(fills []fill) (net quantity.Mass) {
 	for _, f := range fills {

@@ -285,7 +285,7 @@ func (s *search) rebook(rec *recipe, group []*placed, sizes [][]fill) (surplus q
 	masses := make([]quantity.Mass, len(group))
 	wants := make([]want, len(group))
 	for i := range group {
-		wants[i] = s.asked(group[i], sizes[i])
+		wants[i] = s.noSooner(group[i], sizes[i])
 		mass, err := s.k.massFor(rec, wants[i].pieces)
 		if err != nil || mass > mode.max || len(sizes[i]) == 0 {
 			return 0, false
@@ -308,17 +308,11 @@ func (s *search) rebook(rec *recipe, group []*placed, sizes [][]fill) (surplus q
 		s.fl.lift(p)
 	}
 	again := make([]*placed, len(group))
-	for i, p := range group {
+	for i := range group {
 		w := wants[i]
-		w.from, w.to, w.mass = p.mixEnd, s.k.dayEnd(p.load, 0), common
+		w.mass = common
 		if i == odd {
 			w.mass = masses[i]
-		}
-		for _, f := range sizes[i] {
-			cl := &s.classes[f.class]
-			// It may end later than before, as long as its pieces stay where they were: in the band or out of it.
-			_, to := cl.window(s.inBand(p, f.class))
-			w.to = min(w.to, to)
 		}
 		surplus += s.surplus(rec, &w)
 		if again[i], _ = s.fl.put(w); again[i] == nil {

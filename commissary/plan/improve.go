@@ -155,7 +155,7 @@ func (s *search) trouble(mains []*placed) *placed {
 		holes = holes[:0]
 		for _, p := range mains {
 			for _, f := range p.fills {
-				if cl := &s.classes[f.class]; p.mixEnd < cl.goodFrom || p.mixEnd > cl.goodTo {
+				if cl := &s.classes[f.class]; !s.inBand(p, f.class) {
 					holes = append(holes, hole{cl.goodFrom, cl.goodTo}, hole{p.mixEnd, p.mixEnd})
 				}
 			}

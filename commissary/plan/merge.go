@@ -225,17 +225,12 @@ func (s *search) rearrange(h *handing) bool {
 		if len(h.gives[i]) == 0 {
 			continue // it has handed on all it had
 		}
-		w := s.asked(p, h.gives[i])
+		w := s.noSooner(p, h.gives[i])
 		mass, err := s.k.massFor(h.rec, w.pieces)
 		if err != nil || mass > s.most(p.recipe, p.mode, p.mixEnd) {
 			return false
 		}
 		w.mass = max(mass, h.rec.modes[p.mode].min)
-		w.from, w.to = p.mixEnd, s.k.dayEnd(p.load, 0)
-		for _, f := range h.gives[i] {
-			_, to := s.classes[f.class].window(s.inBand(p, f.class))
-			w.to = min(w.to, to)
-		}
 		s.surplus(h.rec, &w)
 		q, _ := s.fl.put(w)
 		if q == nil {

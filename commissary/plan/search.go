@@ -180,7 +180,7 @@ func (s *search) measure() cost {
 			cl := &s.classes[f.class]
 			n := int64(f.pieces)
 			c[costSurplus] -= n
-			if p.mixEnd < cl.goodFrom || p.mixEnd > cl.goodTo {
+			if !s.inBand(p, f.class) {
 				c[costOff] += n
 			}
 			c[costDeviation] += n * (max(p.mixEnd-cl.best, cl.best-p.mixEnd) / 60)

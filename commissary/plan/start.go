@@ -66,10 +66,7 @@ func (s *search) dropAll(which func(p *placed) bool) {
 
 // outside reports whether a batch serves pieces outside their good band.
 func (s *search) outside(p *placed) bool {
-	return slices.ContainsFunc(p.fills, func(f fill) bool {
-		cl := &s.classes[f.class]
-		return p.mixEnd < cl.goodFrom || p.mixEnd > cl.goodTo
-	})
+	return slices.ContainsFunc(p.fills, func(f fill) bool { return !s.inBand(p, f.class) })
 }
 
 // keepBefore puts the batches of the plan in force where they were, as far as

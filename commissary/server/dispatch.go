@@ -19,18 +19,8 @@ type dispatches struct {
 }
 
 func (s dispatches) DraftDispatch(ctx context.Context, req *v1.DraftDispatchRequest) (*v1.DraftDispatchResponse, error) {
-	id, date, err := wire.ParseNight(req.GetNight())
-	if err != nil {
-		return nil, err
-	}
-	var k *kitchen
-	var in plan.Input
-	err = s.view(ctx, func(tx commissary.Tx, at time.Time) error {
-		var err error
-		if k, in, err = s.loadNight(tx, id, date, nextMinute(at)); err != nil {
-			return err
-		}
-		n, err := night(tx, id, date)
+	k, in, err := s.load(ctx, req.GetNight(), func(tx commissary.Tx, k *kitchen, date civil.Date, _ time.Time) error {
+		n, err := night(tx, k.id(), date)
 		if err == nil && n.State == commissary.NightDispatched {
 			err = sent(date)
 		}

@@ -8,31 +8,22 @@ import (
 	"time"
 
 	"doughrun/commissary"
+	"doughrun/commissary/civil"
 	"doughrun/commissary/plan"
 	"doughrun/commissary/quantity"
 	"doughrun/commissary/trace"
-	"doughrun/commissary/wire"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
 func (s lots) GetIssueSheet(ctx context.Context, req *v1.GetIssueSheetRequest) (*v1.GetIssueSheetResponse, error) {
-	id, date, err := wire.ParseNight(req.GetNight())
-	if err != nil {
-		return nil, err
-	}
-	var k *kitchen
-	var in plan.Input
 	var p commissary.Plan
 	var batches []commissary.Batch
 	var shelf stock
-	err = s.view(ctx, func(tx commissary.Tx, at time.Time) error {
-		if k, in, err = s.loadNight(tx, id, date, nextMinute(at)); err != nil {
+	k, in, err := s.load(ctx, req.GetNight(), func(tx commissary.Tx, k *kitchen, date civil.Date, at time.Time) (err error) {
+		if p, err = tx.Plans(k.id()).Newest(date); err != nil && commissary.KindOf(err) != commissary.NotFound {
 			return err
 		}
-		if p, err = tx.Plans(id).Newest(date); err != nil && commissary.KindOf(err) != commissary.NotFound {
-			return err
-		}
-		posted, err := tx.Batches(id).List(date, "", 0)
+		posted, err := tx.Batches(k.id()).List(date, "", 0)
 		if err != nil {
 			return err
 		}
@@ -168,16 +159,7 @@ func chilled(l *v1.IssueLine) int {
 }
 
 func (s lots) SuggestSurplus(ctx context.Context, req *v1.SuggestSurplusRequest) (*v1.SuggestSurplusResponse, error) {
-	id, date, err := wire.ParseNight(req.GetNight())
-	if err != nil {
-		return nil, err
-	}
-	var k *kitchen
-	var in plan.Input
-	err = s.view(ctx, func(tx commissary.Tx, at time.Time) (err error) {
-		k, in, err = s.loadNight(tx, id, date, nextMinute(at))
-		return err
-	})
+	k, in, err := s.load(ctx, req.GetNight())
 	if err != nil {
 		return nil, err
 	}

@@ -24,7 +24,11 @@ type plans struct {
 const planEvery = 24 * time.Hour
 
 func (s plans) DraftPlan(ctx context.Context, req *v1.DraftPlanRequest) (*v1.DraftPlanResponse, error) {
-	k, in, err := s.load(ctx, req.GetNight())
+	var shelf stock
+	k, in, err := s.load(ctx, req.GetNight(), func(tx commissary.Tx, k *kitchen, _ civil.Date, at time.Time) (err error) {
+		shelf, err = k.stock(tx, at)
+		return err
+	})
 	if err != nil {
 		return nil, err
 	}
@@ -39,13 +43,6 @@ func (s plans) DraftPlan(ctx context.Context, req *v1.DraftPlanRequest) (*v1.Dra
 		if resp.Changes, err = plan.Changes(in.Book, in.Before, p.Batches); err != nil {
 			return nil, err
 		}
-	}
-	var shelf stock
-	if err := s.view(ctx, func(tx commissary.Tx, at time.Time) error {
-		shelf, err = k.stock(tx, at)
-		return err
-	}); err != nil {
-		return nil, err
 	}
 	resp.Scarce, err = k.scarce(post(p), shelf)
 	return resp, err
@@ -68,8 +65,9 @@ func (s plans) CheckPlan(ctx context.Context, req *v1.CheckPlanRequest) (*v1.Che
 	return &v1.CheckPlanResponse{Reasons: wire.Reasons(plan.Check(in, p))}, nil
 }
 
-// load reads a night's inputs as they stand now.
-func (c *core) load(ctx context.Context, name string) (k *kitchen, in plan.Input, err error) {
+// load reads a night's inputs as they stand now, and what else is wanted of the
+// same instant.
+func (c *core) load(ctx context.Context, name string, also ...func(tx commissary.Tx, k *kitchen, date civil.Date, at time.Time) error) (k *kitchen, in plan.Input, err error) {
 	id, date, err := wire.ParseNight(name)
 	if err != nil {
 		return nil, in, err
@@ -77,6 +75,11 @@ func (c *core) load(ctx context.Context, name string) (k *kitchen, in plan.Input
 	err = c.view(ctx, func(tx commissary.Tx, at time.Time) error {
 		var err error
 		k, in, err = c.loadNight(tx, id, date, nextMinute(at))
+		for _, read := range also {
+			if err == nil {
+				err = read(tx, k, date, at)
+			}
+		}
 		return err
 	})
 	return k, in, err

@@ -72,33 +72,16 @@ func (d *drafts) apply(r record) error {
 	return nil
 }
 
-// shorten drops the oldest settled entries once there are twice as many as
-// are kept, except those that an open draft amends.
-func (d *drafts) shorten() bool {
-	settled := 0
-	for _, e := range d.entries {
-		if !e.Open() {
-			settled++
-		}
-	}
-	if settled < 2*draftsKept {
-		return false
-	}
-	needed := map[string]bool{}
+// shorten keeps what an open draft amends.
+func (d *drafts) shorten() (short bool) {
+	amended := map[string]bool{}
 	for _, e := range d.entries {
 		if e.Open() && !e.Sealed {
-			needed[e.After] = true
+			amended[e.After] = true
 		}
 	}
-	surplus := settled - draftsKept
-	d.entries = slices.DeleteFunc(d.entries, func(e Entry) bool {
-		if e.Open() || needed[e.ID] || surplus == 0 {
-			return false
-		}
-		surplus--
-		return true
-	})
-	return true
+	d.entries, short = shortened(d.entries, draftsKept, func(e Entry) bool { return !e.Open() }, func(e Entry) bool { return amended[e.ID] })
+	return short
 }
 
 func (d *drafts) records() ([]record, error) {
@@ -112,16 +95,11 @@ func (d *drafts) records() ([]record, error) {
 		if e.Sealed && (e.Newest || e.After != "") {
 			list = append(list, record{Kind: kindSeal, At: e.Kept, ID: e.ID, Etag: e.Request.GetEtag()})
 		}
-		switch {
-		case e.State != Waiting:
-			answer, err := record{Kind: kindAnswer, At: e.Settled, ID: e.ID, State: e.State, Why: e.Why}.with(e.Order)
-			if err != nil {
-				return nil, err
-			}
-			list = append(list, answer)
-		case e.Why != "":
-			list = append(list, record{Kind: kindNote, At: e.Kept, ID: e.ID, Why: e.Why})
+		last, err := ending(e.ID, e.Kept, e.State, e.Settled, e.Why, e.Order)
+		if err != nil {
+			return nil, err
 		}
+		list = append(list, last...)
 	}
 	return list, nil
 }

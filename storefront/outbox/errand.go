@@ -194,27 +194,9 @@ func (x *errands) apply(r record) error {
 	return nil
 }
 
-// shorten drops the oldest settled errands once there are twice as many as
-// are kept.
-func (x *errands) shorten() bool {
-	settled := 0
-	for _, e := range x.list {
-		if e.State != Waiting {
-			settled++
-		}
-	}
-	if settled < 2*errandsKept {
-		return false
-	}
-	surplus := settled - errandsKept
-	x.list = slices.DeleteFunc(x.list, func(e Errand) bool {
-		if e.State == Waiting || surplus == 0 {
-			return false
-		}
-		surplus--
-		return true
-	})
-	return true
+func (x *errands) shorten() (short bool) {
+	x.list, short = shortened(x.list, errandsKept, func(e Errand) bool { return e.State != Waiting }, func(Errand) bool { return false })
+	return short
 }
 
 func (x *errands) records() ([]record, error) {
@@ -224,17 +206,11 @@ func (x *errands) records() ([]record, error) {
 		if err != nil {
 			return nil, err
 		}
-		list = append(list, first)
-		switch {
-		case e.State != Waiting:
-			answer, err := record{Kind: kindAnswer, At: e.Settled, ID: e.ID, State: e.State, Why: e.Why}.with(e.Manifest)
-			if err != nil {
-				return nil, err
-			}
-			list = append(list, answer)
-		case e.Why != "":
-			list = append(list, record{Kind: kindNote, At: e.Kept, ID: e.ID, Why: e.Why})
+		last, err := ending(e.ID, e.Kept, e.State, e.Settled, e.Why, e.Manifest)
+		if err != nil {
+			return nil, err
 		}
+		list = append(append(list, first), last...)
 	}
 	return list, nil
 }

@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"time"
 
@@ -46,6 +47,40 @@ func (r record) with(m proto.Message) (record, error) {
 	text, err := protojson.Marshal(m)
 	r.Message = text
 	return r, err
+}
+
+// ending are the records that stand behind the first ones of a draft or an
+// errand: how it ended, or what went wrong last.
+func ending(id string, kept time.Time, s State, settled time.Time, why string, answer proto.Message) ([]record, error) {
+	switch {
+	case s != Waiting:
+		r, err := record{Kind: kindAnswer, At: settled, ID: id, State: s, Why: why}.with(answer)
+		return []record{r}, err
+	case why != "":
+		return []record{{Kind: kindNote, At: kept, ID: id, Why: why}}, nil
+	}
+	return nil, nil
+}
+
+// shortened drops the oldest that are settled, but for those still needed, once
+// there are twice as many as are kept.
+func shortened[T any](list []T, kept int, settled, needed func(T) bool) ([]T, bool) {
+	surplus := -kept
+	for _, x := range list {
+		if settled(x) {
+			surplus++
+		}
+	}
+	if surplus < kept {
+		return list, false
+	}
+	return slices.DeleteFunc(list, func(x T) bool {
+		if !settled(x) || needed(x) || surplus == 0 {
+			return false
+		}
+		surplus--
+		return true
+	}), true
 }
 
 // contents is what the records of a journal add up to.
