@@ -25,9 +25,8 @@ func (s *search) improve() {
 		s.ruin(mains)
 		s.rebuild()
 	}
-	s.even()
 	s.still++
-	if after := s.measure(); s.better(after) {
+	if after := s.settled(); s.better(after) {
 		if after[costShort] < s.now[costShort] || after[costOff] < s.now[costOff] {
 			s.still = 0
 		}

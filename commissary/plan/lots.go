@@ -226,7 +226,7 @@ func freeOf(k *kitchen, b commissary.Batch) quantity.Mass {
 // share gives what there is to the needs whose window it is in: to those that
 // are ordered first, then by standing order, then by forecast.
 func (s *stock) share(needs []commissary.Need, open []quantity.Pieces) (takes []commissary.Take) {
-	for _, source := range []commissary.Source{commissary.FromOrder, commissary.FromStanding, commissary.FromForecast} {
+	for _, source := range sources {
 		takes = append(takes, s.shareAmong(source, needs, open)...)
 	}
 	return takes

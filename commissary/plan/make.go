@@ -43,6 +43,9 @@ func Make(in Input) (commissary.Plan, error) {
 	s := newSearch(k, fl, p.Needs, open)
 	s.run(in.budget())
 	unfed := fl.keepAlive()
+	for _, group := range s.sheets(func(taped) bool { return true }) {
+		s.alike(group) // marks the odd ones
+	}
 	s.now = s.measure()
 	served := s.serves(p.Needs, open)
 	p.Batches = s.list(served)
@@ -77,7 +80,7 @@ func (s *search) serves(needs []commissary.Need, open []quantity.Pieces) map[*pl
 			for awards[a] > 0 {
 				if left == 0 {
 					p := supply[c][at]
-					left = p.fills[slices.IndexFunc(p.fills, func(f fill) bool { return f.class == c })].pieces
+					left = given(p.fills, c)
 					at++
 				}
 				give := min(left, awards[a])
@@ -94,27 +97,16 @@ func (s *search) serves(needs []commissary.Need, open []quantity.Pieces) map[*pl
 
 // awards shares a class's served pieces among its needs.
 func (s *search) awards(cl *class, needs []commissary.Need, open []quantity.Pieces) []quantity.Pieces {
-	awards := make([]quantity.Pieces, len(cl.needs))
-	left := cl.pieces - cl.open
-	for _, source := range []commissary.Source{commissary.FromOrder, commissary.FromStanding, commissary.FromForecast} {
-		weights := make([]quantity.Pieces, len(cl.needs))
-		var total quantity.Pieces
+	wants := make([][]quantity.Pieces, len(sources))
+	for turn, source := range sources {
+		wants[turn] = make([]quantity.Pieces, len(cl.needs))
 		for a, i := range cl.needs {
 			if needs[i].Source == source {
-				weights[a] = open[i]
-				total += open[i]
+				wants[turn][a] = open[i]
 			}
 		}
-		parts, err := quantity.Apportion(min(left, total), weights)
-		if err != nil {
-			continue
-		}
-		for a := range parts {
-			awards[a] += parts[a]
-			left -= parts[a]
-		}
 	}
-	return awards
+	return inTurn(cl.pieces-cl.open, wants)
 }
 
 // before orders batches as the plan lists them.

@@ -193,14 +193,7 @@ func (h *handing) carry(ways []link, at int, n quantity.Pieces) {
 
 func (h *handing) each(class int) quantity.Mass { return h.rec.each[h.s.classes[class].item] }
 
-func (h *handing) has(i, class int) quantity.Pieces {
-	for _, f := range h.gives[i] {
-		if f.class == class {
-			return f.pieces
-		}
-	}
-	return 0
-}
+func (h *handing) has(i, class int) quantity.Pieces { return given(h.gives[i], class) }
 
 // inBand reports whether a batch is mixed inside the good band of a class.
 func (s *search) inBand(p *placed, class int) bool {

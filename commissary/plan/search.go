@@ -2,6 +2,7 @@ package plan
 
 import (
 	"cmp"
+	"math"
 	"math/rand/v2"
 	"slices"
 
@@ -22,7 +23,7 @@ type class struct {
 	ready        int64 // when its run departs
 	bake         civil.Date
 	pieces, open quantity.Pieces
-	loose        quantity.Pieces // of these, not ordered yet
+	wants        [len(sources)]quantity.Pieces // what is asked for, by source
 	needs        []int
 	what         bound // what kept it from being served in full
 }
@@ -32,6 +33,16 @@ func (c *class) window(band bool) (from, to int64) {
 		return c.goodFrom, c.goodTo
 	}
 	return c.from, c.to
+}
+
+// loose is how many pieces of a class nobody has ordered yet.
+func (c *class) loose() (n quantity.Pieces) {
+	for turn, source := range sources {
+		if source != commissary.FromOrder {
+			n += c.wants[turn]
+		}
+	}
+	return n
 }
 
 // search looks for batches that serve the classes: it builds a first plan by
@@ -75,7 +86,7 @@ const (
 func (c cost) compare(d cost) int { return slices.Compare(c[:], d[:]) }
 
 func newSearch(k *kitchen, fl *floor, needs []commissary.Need, open []quantity.Pieces) *search {
-	s := &search{k: k, fl: fl, of: make([][]int, len(k.recipes)), hands: k.crew(), posted: postedTapes(k), touched: map[taped]bool{}, banned: -1, rng: rand.New(rand.NewPCG(k.in.Seed, 0x5ca1ab1e))}
+	s := &search{k: k, fl: fl, of: make([][]int, len(k.recipes)), hands: k.crew(), posted: postedTapes(k), touched: map[taped]bool{}, banned: -1, now: cost{costShort: math.MaxInt64}, rng: rand.New(rand.NewPCG(k.in.Seed, 0x5ca1ab1e))}
 	for r := range k.recipes {
 		s.modest = append(s.modest, make([]int, len(k.recipes[r].modes)))
 	}
@@ -111,9 +122,7 @@ func newSearch(k *kitchen, fl *floor, needs []commissary.Need, open []quantity.P
 		s.classes[c].pieces += open[i]
 		s.classes[c].open += open[i]
 		s.classes[c].needs = append(s.classes[c].needs, i)
-		if n.Source != commissary.FromOrder {
-			s.classes[c].loose += open[i]
-		}
+		s.classes[c].wants[slices.Index(sources[:], n.Source)] += open[i]
 	}
 	// The order of classes must not hang on the names of shops.
 	slices.SortStableFunc(s.classes, func(x, y class) int {
@@ -159,9 +168,6 @@ func (s *search) run(budget int64) {
 	until := max(budget, s.fl.steps+budget/2)
 	for s.fl.steps < until && len(s.fl.batches) > 0 {
 		s.improve()
-	}
-	for _, group := range s.sheets(func(taped) bool { return true }) {
-		s.alike(group) // marks the odd ones
 	}
 }
 

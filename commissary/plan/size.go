@@ -88,7 +88,7 @@ func (s *search) goes(fills []fill) []going {
 	goes := make([]going, len(fills))
 	for i, f := range fills {
 		c := &s.classes[f.class]
-		goes[i] = going{c.item, min(f.pieces, c.loose), leaving{c.ready, f.pieces}}
+		goes[i] = going{c.item, min(f.pieces, c.loose()), leaving{c.ready, f.pieces}}
 	}
 	slices.SortStableFunc(goes, func(a, b going) int { return cmp.Compare(a.at, b.at) })
 	return goes

@@ -7,8 +7,7 @@ func (s *search) first() {
 	s.fl.mark()
 	s.keepBefore()
 	s.build(bandsFirst, nil)
-	s.even()
-	s.now = s.measure()
+	s.now = s.settled()
 	s.fl.mark()
 }
 
@@ -46,8 +45,7 @@ func (s *search) startAgain(m manner) {
 // than the one before; it is taken back to where the journal had the given
 // length otherwise.
 func (s *search) keepIfBetter(at int) bool {
-	s.even()
-	c := s.measure()
+	c := s.settled()
 	if c.compare(s.now) >= 0 {
 		s.fl.back(at)
 		return false
