@@ -6,6 +6,7 @@ import (
 	"context"
 	"fmt"
 	"math/rand/v2"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -27,7 +28,7 @@ const (
 // attemptWithin is the longest that one attempt waits for an answer.
 const attemptWithin = 10 * time.Second
 
-// Client submits orders of shops and brings drivers' errands to the kitchen.
+// Client submits orders of shops and brings their counts and drivers' errands to the kitchen.
 // It may be shared.
 type Client struct {
 	orders v1.OrderServiceClient
@@ -73,7 +74,7 @@ func (c *Client) Submit(ctx context.Context, req *v1.SubmitOrderRequest) (Receip
 		}
 		if c.pause(ctx, wait/2+rand.N(wait/2)) != nil {
 			return r, status.Error(codes.Unavailable, fmt.Sprintf("no answer after %d attempts (%s); it is not known whether the order was taken: send it again with request id %s",
-				r.Attempts, status.Convert(err).Message(), r.RequestID))
+				r.Attempts, reason(err), r.RequestID))
 		}
 	}
 }
@@ -91,6 +92,20 @@ func again(err error) bool {
 		return true
 	}
 	return false
+}
+
+// reason is what a person reads of a failed attempt. What the kitchen says has
+// details; the rest is about the link.
+func reason(err error) string {
+	s := status.Convert(err)
+	switch {
+	case !again(err) || len(s.Details()) > 0:
+		return s.Message()
+	case s.Code() == codes.DeadlineExceeded:
+		return "the kitchen did not answer in time"
+	}
+	m := s.Message()
+	return "no link to the kitchen: " + strings.Trim(m[strings.LastIndex(m, ": ")+1:], " \"")
 }
 
 func sleep(ctx context.Context, d time.Duration) error {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"time"
 
 	"google.golang.org/grpc/codes"
@@ -17,16 +18,18 @@ import (
 // Told is what became of one errand in a round of sending.
 type Told struct {
 	outbox.Errand
-	Drop  *v1.Drop // of a confirmed stop
-	Notes []string // what the kitchen says beside its answer
-	Err   error    // the kitchen's refusal, or why there is no answer
+	Drop    *v1.Drop                // of a confirmed stop
+	Counted *v1.SubmitCountResponse // of a count
+	Notes   []string                // what the kitchen says beside its answer
+	Err     error                   // the kitchen's refusal, or why there is no answer
 }
 
 // SendErrands sends the errands that wait in an outbox, departures first and
-// otherwise in the order in which they were kept, and returns what became of each. Once the kitchen cannot be
-// reached within ctx the rest goes on waiting; so do the stops of a run whose
-// departure was refused, until a departure of that run is accepted. Its error
-// says that the outbox itself failed. now stamps what is kept.
+// otherwise in the order in which they were kept, and returns what became of
+// each. Once the kitchen cannot be reached within ctx the rest goes on waiting;
+// so do the stops of a run whose departure was refused, until a departure of
+// that run is accepted, and counts behind one of the same shop that waits. Its
+// error says that the outbox itself failed. now stamps what is kept.
 func (c *Client) SendErrands(ctx context.Context, box *outbox.Box, now func() time.Time) ([]Told, error) {
 	errands, _, err := box.Errands()
 	if err != nil {
@@ -37,9 +40,12 @@ func (c *Client) SendErrands(ctx context.Context, box *outbox.Box, now func() ti
 	var all []Told
 	away := false
 	refused := map[string]string{} // runs whose departure was refused, with why
+	waits := map[string]bool{}     // shops of which a count waits
 	for _, e := range errands {
 		told := Told{Errand: e}
-		if why, stuck := refused[e.ManifestOf()]; e.State == outbox.Waiting && !away && stuck && rank(e) > 0 {
+		if e.Count() != nil && waits[counter(e)] {
+			// It goes behind the one before.
+		} else if why, stuck := refused[e.ManifestOf()]; e.State == outbox.Waiting && !away && stuck && rank(e) > 0 {
 			told.Why = "the departure of its run was refused (" + why + "): say again that it departs, put right"
 			told.Err = status.Error(codes.FailedPrecondition, told.Why)
 			err = box.Missed(now(), e.ID, told.Why)
@@ -54,12 +60,19 @@ func (c *Client) SendErrands(ctx context.Context, box *outbox.Box, now func() ti
 		} else if rank(e) == 0 {
 			delete(refused, e.ManifestOf())
 		}
+		waits[counter(e)] = waits[counter(e)] || told.State == outbox.Waiting
 		if e.State == outbox.Waiting {
 			away = away || again(told.Err)
 			all = append(all, told)
 		}
 	}
 	return all, nil
+}
+
+// counter is the shop that a count is of.
+func counter(e outbox.Errand) string {
+	kitchen, _, _ := strings.Cut(e.Count().GetNight(), "/nights/")
+	return kitchen + "/" + e.Count().GetShopId()
 }
 
 func rank(e outbox.Errand) int {
@@ -72,9 +85,8 @@ func rank(e outbox.Errand) int {
 // tell sends one errand until there is an answer or ctx ends, and keeps the answer.
 func (c *Client) tell(ctx context.Context, box *outbox.Box, now func() time.Time, e outbox.Errand) (Told, error) {
 	told := Told{Errand: e}
-	var manifest *v1.Manifest
 	for wait := firstWait; ; wait = min(2*wait, longestWait) {
-		manifest, told.Drop, told.Notes, told.Err = c.once(ctx, e)
+		c.once(ctx, &told)
 		if told.Err == nil || !again(told.Err) && ctx.Err() == nil {
 			break
 		}
@@ -84,12 +96,12 @@ func (c *Client) tell(ctx context.Context, box *outbox.Box, now func() time.Time
 	}
 	why := ""
 	if told.Err != nil {
-		why = status.Convert(told.Err).Message()
+		why = reason(told.Err)
 	}
 	var err error
 	switch {
 	case told.Err == nil:
-		told.Errand, err = box.Answer(now(), e.ID, outbox.Accepted, manifest, "")
+		told.Errand, err = box.Answer(now(), e.ID, outbox.Accepted, told.Manifest, strings.Join(told.Notes, "; "))
 	case decided(told.Err):
 		told.Errand, err = box.Answer(now(), e.ID, outbox.Refused, nil, why)
 	default:
@@ -99,16 +111,23 @@ func (c *Client) tell(ctx context.Context, box *outbox.Box, now func() time.Time
 	return told, err
 }
 
-func (c *Client) once(ctx context.Context, e outbox.Errand) (*v1.Manifest, *v1.Drop, []string, error) {
+// once sends an errand and takes down what the kitchen answers.
+func (c *Client) once(ctx context.Context, told *Told) {
 	ctx, cancel := context.WithTimeout(ctx, c.within)
 	defer cancel()
-	switch req := e.Request.(type) {
+	switch req := told.Request.(type) {
+	case *v1.SubmitCountRequest:
+		told.Counted, told.Err = c.orders.SubmitCount(ctx, req)
+		if told.Counted.GetNewerCountTime() != nil {
+			told.Notes = []string{"a count made later stands, this one was not kept"}
+		}
 	case *v1.DepartRunRequest:
 		m, err := c.road.DepartRun(ctx, req)
-		return m.GetManifest(), nil, m.GetNotes(), err
+		told.Manifest, told.Notes, told.Err = m.GetManifest(), m.GetNotes(), err
 	case *v1.ConfirmStopRequest:
 		m, err := c.road.ConfirmStop(ctx, req)
-		return m.GetManifest(), m.GetDrop(), m.GetNotes(), err
+		told.Manifest, told.Drop, told.Notes, told.Err = m.GetManifest(), m.GetDrop(), m.GetNotes(), err
+	default:
+		told.Err = fmt.Errorf("an errand of kind %T", req)
 	}
-	return nil, nil, nil, fmt.Errorf("an errand of kind %T", e.Request)
 }

@@ -2,6 +2,7 @@ package storefront
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"path/filepath"
 	"testing"
@@ -51,9 +52,22 @@ func (d *dock) ConfirmStop(_ context.Context, req *v1.ConfirmStopRequest, _ ...g
 	return &v1.ConfirmStopResponse{Manifest: &v1.Manifest{Name: req.GetManifest()}, Drop: &v1.Drop{ShopId: req.GetShopId()}}, nil
 }
 
+// till answers a shop's counts.
+type till struct {
+	v1.OrderServiceClient
+	*dock
+}
+
+func (d till) SubmitCount(_ context.Context, req *v1.SubmitCountRequest, _ ...grpc.CallOption) (*v1.SubmitCountResponse, error) {
+	if err := d.next(req.GetShopId() + " counted " + req.GetRequestId()); err != nil {
+		return nil, err
+	}
+	return &v1.SubmitCountResponse{Sales: []*v1.Sale{{ShopId: req.GetShopId(), Pieces: 7}}}, nil
+}
+
 func driver(script ...error) (*Client, *dock) {
 	d := &dock{script: script}
-	return &Client{road: d, within: attemptWithin, pause: func(ctx context.Context, _ time.Duration) error { return context.Canceled }}, d
+	return &Client{orders: till{dock: d}, road: d, within: attemptWithin, pause: func(ctx context.Context, _ time.Duration) error { return context.Canceled }}, d
 }
 
 func TestErrandsWaitForALinkAndGoInOrder(t *testing.T) {
@@ -63,7 +77,7 @@ func TestErrandsWaitForALinkAndGoInOrder(t *testing.T) {
 		return &v1.ConfirmStopRequest{Manifest: south, ShopId: shop, RequestId: uuid.NewString()}
 	}
 	first, second, leave := stop("harbor"), stop("market"), &v1.DepartRunRequest{Name: south, RequestId: uuid.NewString()}
-	for _, req := range []outbox.RoadWrite{first, second, leave} { // the departure was forgotten and is said last
+	for _, req := range []outbox.Write{first, second, leave} { // the departure was forgotten and is said last
 		_, err := box.Run(now(), req)
 		require.NoError(t, err)
 	}
@@ -105,14 +119,52 @@ func TestErrandsWaitForALinkAndGoInOrder(t *testing.T) {
 	require.Len(t, list, 4)
 }
 
+// A shop's counts go in the order in which they were made, whatever the kitchen
+// says to another shop's.
+func TestCountsWaitForALink(t *testing.T) {
+	now := func() time.Time { return time.Date(2026, 11, 27, 12, 0, 0, 0, time.UTC) }
+	box := outbox.At(t.TempDir())
+	var counts []*v1.SubmitCountRequest
+	for i, shop := range []string{"harbor", "harbor", "market"} {
+		req := &v1.SubmitCountRequest{Night: fmt.Sprintf("kitchens/main/nights/2026-11-2%d", 5+i%2), ShopId: shop, RequestId: uuid.NewString(),
+			Lines: []*v1.CountLine{{ItemId: "ball", Pieces: 29}}}
+		_, err := box.Run(now(), req)
+		require.NoError(t, err)
+		counts = append(counts, req)
+	}
+	c, d := driver(status.Error(codes.Unavailable, "no route"))
+	all, err := c.SendErrands(t.Context(), box, now)
+	require.NoError(t, err)
+	require.Len(t, d.heard, 1, "the first that meets no link is the last to try")
+	require.Len(t, all, 3)
+	d.script, d.heard = []error{status.Error(codes.Internal, "reference 7")}, nil
+	_, err = c.SendErrands(t.Context(), box, now)
+	require.NoError(t, err)
+	require.Equal(t, []string{"harbor counted " + counts[0].GetRequestId(), "market counted " + counts[2].GetRequestId()}, d.heard)
+	all, err = c.SendErrands(t.Context(), box, now)
+	require.NoError(t, err)
+	require.Equal(t, int64(7), all[0].Counted.GetSales()[0].GetPieces())
+	require.Len(t, all, 2)
+	list, _, err := outbox.At(box.Dir()).Errands()
+	require.NoError(t, err)
+	for i, e := range list {
+		require.Equal(t, outbox.Accepted, e.State)
+		require.True(t, proto.Equal(counts[i], e.Count()))
+	}
+}
+
 // Whatever moment the machine dies at: an errand that was told to be kept is
 // there, a torn one is not, and nothing else is touched.
 func TestErrandsCutShort(t *testing.T) {
 	box := outbox.At(t.TempDir())
 	now := time.Date(2026, 11, 27, 12, 0, 0, 0, time.UTC)
-	var kept []outbox.RoadWrite
-	for range 3 {
-		req := &v1.ConfirmStopRequest{Manifest: south, ShopId: "harbor", Note: "ключ", RequestId: uuid.NewString()}
+	var kept []outbox.Write
+	for i := range 3 {
+		var req outbox.Write = &v1.ConfirmStopRequest{Manifest: south, ShopId: "harbor", Note: "ключ", RequestId: uuid.NewString()}
+		if i == 2 {
+			req = &v1.SubmitCountRequest{Night: "kitchens/main/nights/2026-11-26", ShopId: "harbor", RequestId: uuid.NewString(),
+				Lines: []*v1.CountLine{{ItemId: "ball", MadeDate: "2026-11-25", Pieces: 29}}}
+		}
 		_, err := box.Run(now, req)
 		require.NoError(t, err)
 		kept = append(kept, req)

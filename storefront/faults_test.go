@@ -23,6 +23,7 @@ import (
 	"google.golang.org/grpc/backoff"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"doughrun/commissary/server"
 	"doughrun/commissary/store"
@@ -103,6 +104,41 @@ func orderFor(k int) *v1.SubmitOrderRequest {
 		Lines: []*v1.OrderLine{{ItemId: "ball", Pieces: int64(k + 1)}}, RequestId: uuid.NewString()}
 }
 
+// counting is the k-th count of a lane, told apart by how many lines it has.
+func counting(lane, lanes, k int) *v1.SubmitCountRequest {
+	night := time.Date(2026, 11, 26-(lane+lanes*(k%3)), 0, 0, 0, 0, time.UTC)
+	req := &v1.SubmitCountRequest{Night: "kitchens/main/nights/" + night.Format(time.DateOnly), ShopId: "west", RequestId: uuid.NewString(),
+		CountTime: timestamppb.New(time.Date(2026, 11, 26, 0, 0, k, 0, time.UTC))}
+	for i := range 1 + k%60 {
+		req.Lines = append(req.Lines, &v1.CountLine{ItemId: "ball", MadeDate: night.AddDate(0, 0, -i).Format(time.DateOnly), Pieces: int64(k)})
+	}
+	return req
+}
+
+// countedOnce holds counts, each night's in their order, against the kitchen's
+// record: every one was taken once, in that order, and there are none but these.
+func countedOnce(t *testing.T, conn grpc.ClientConnInterface, counts []*v1.SubmitCountRequest) {
+	t.Helper()
+	want, got := map[string][]string{}, map[string][]string{}
+	for _, c := range counts {
+		want[c.GetNight()] = append(want[c.GetNight()], fmt.Sprintf("west counted, %d lines", len(c.GetLines())))
+	}
+	page := ""
+	for {
+		m, err := v1.NewAuditServiceClient(conn).ListChanges(t.Context(), &v1.ListChangesRequest{Kitchen: "kitchens/main", PageSize: 1000, PageToken: page})
+		require.NoError(t, err)
+		for _, c := range m.GetChanges() {
+			if strings.HasPrefix(c.GetDetail(), "west ") {
+				got[c.GetSubject()] = append(got[c.GetSubject()], c.GetDetail())
+			}
+		}
+		if page = m.GetNextPageToken(); page == "" {
+			break
+		}
+	}
+	require.Equal(t, want, got)
+}
+
 // child keeps and sends drafts until it is killed, and says what was kept.
 func child(dir, address string) error {
 	conn, err := connect(address)
@@ -117,8 +153,16 @@ func child(dir, address string) error {
 			return err
 		}
 		fmt.Println("kept", e.ID)
+		count := counting(0, 1, k)
+		count.CountTime = nil // children do not know what the ones before them counted
+		if _, err := box.Run(time.Now(), count); err != nil {
+			return err
+		}
+		fmt.Println("counted", count.GetRequestId())
 		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
-		_, err = c.Send(ctx, box, time.Now)
+		if _, err = c.SendErrands(ctx, box, time.Now); err == nil {
+			_, err = c.Send(ctx, box, time.Now)
+		}
 		cancel()
 		if err != nil {
 			return err
@@ -156,7 +200,7 @@ func settledOnce(t *testing.T, conn grpc.ClientConnInterface, receipts map[strin
 }
 
 // Whatever moment the client is killed at, a draft that was told to be kept is
-// ordered once.
+// ordered once, and a count taken once.
 func TestKilledClients(t *testing.T) {
 	kills := 25
 	if full() {
@@ -170,7 +214,24 @@ func TestKilledClients(t *testing.T) {
 	conn := dial(t, address)
 	c := New(conn)
 	kept, receipts := map[string]bool{}, map[string]*v1.Order{}
+	counted, counts := map[string]bool{}, []*v1.SubmitCountRequest{}
+	said := func(l string) {
+		if id, ok := strings.CutPrefix(l, "counted "); ok {
+			counted[id] = true
+		} else {
+			kept[strings.TrimPrefix(l, "kept ")] = true
+		}
+	}
 	gather := func() {
+		errands, damaged, err := box.Errands()
+		require.NoError(t, err)
+		require.Zero(t, damaged)
+		for _, e := range errands {
+			require.NotEqual(t, outbox.Refused, e.State, e.Why)
+			if !slices.ContainsFunc(counts, func(c *v1.SubmitCountRequest) bool { return c.GetRequestId() == e.ID }) {
+				counts = append(counts, e.Count())
+			}
+		}
 		s, err := box.Status()
 		require.NoError(t, err)
 		require.Zero(t, s.Damaged)
@@ -199,13 +260,15 @@ func TestKilledClients(t *testing.T) {
 		require.True(t, ok)
 		time.Sleep(time.Duration(rand.Int64N(int64(40 * time.Millisecond))))
 		require.NoError(t, cmd.Process.Kill())
-		kept[strings.TrimPrefix(first, "kept ")] = true
+		said(first)
 		for l := range lines {
-			kept[strings.TrimPrefix(l, "kept ")] = true
+			said(l)
 		}
 		_ = cmd.Wait() // it was killed
 		gather()
 	}
+	_, err = c.SendErrands(t.Context(), box, time.Now)
+	require.NoError(t, err)
 	all, err := c.Send(t.Context(), box, time.Now)
 	require.NoError(t, err)
 	for _, s := range all { // more than the outbox keeps to look back at
@@ -222,7 +285,11 @@ func TestKilledClients(t *testing.T) {
 		require.Contains(t, receipts, id, "a kept draft was lost")
 	}
 	settledOnce(t, conn, receipts)
-	t.Logf("%d kills, %d drafts kept, %d receipts", kills, len(kept), len(receipts))
+	for id := range counted {
+		require.True(t, slices.ContainsFunc(counts, func(c *v1.SubmitCountRequest) bool { return c.GetRequestId() == id }), "a kept count was lost")
+	}
+	countedOnce(t, conn, counts)
+	t.Logf("%d kills, %d drafts kept, %d receipts, %d counts", kills, len(kept), len(receipts), len(counts))
 }
 
 // fault is what a link does to one connection.
@@ -356,7 +423,7 @@ func (l *link) pass(to io.Writer, from io.Reader, on bool, f fault, out bool, en
 	}
 }
 
-// Whatever the link does, every draft is ordered once, in order, and sending
+// Whatever the link does, every draft is ordered once and every count taken once, in order, and sending
 // old requests again, late and in any order, changes nothing.
 func TestFaultyLinks(t *testing.T) {
 	acks, others := 30, 50
@@ -368,6 +435,7 @@ func TestFaultyLinks(t *testing.T) {
 	t.Logf("seed %d", seed)
 	var mu sync.Mutex
 	receipts, drafts := map[string]*v1.Order{}, map[string]*v1.SubmitOrderRequest{}
+	var counts []*v1.SubmitCountRequest
 	var done [faults]int
 	const lanes = 4
 	var g sync.WaitGroup
@@ -411,6 +479,14 @@ func TestFaultyLinks(t *testing.T) {
 					t.Error(err)
 					return
 				}
+				count := counting(lane, lanes, k)
+				if _, err := box.Run(time.Now(), count); err != nil {
+					t.Error(err)
+					return
+				}
+				mu.Lock()
+				counts = append(counts, count)
+				mu.Unlock()
 				conn, err := connect(listener.Addr().String())
 				if err != nil {
 					t.Error(err)
@@ -419,7 +495,13 @@ func TestFaultyLinks(t *testing.T) {
 				c := New(conn)
 				c.within = 120 * time.Millisecond
 				ctx, cancel := context.WithTimeout(t.Context(), time.Duration(20+r.IntN(400))*time.Millisecond)
-				all, err := c.Send(ctx, box, time.Now)
+				var all []Sent
+				if r.IntN(2) == 0 { // the fault meets an order or a count
+					_, err = c.SendErrands(ctx, box, time.Now)
+				}
+				if err == nil {
+					all, err = c.Send(ctx, box, time.Now)
+				}
 				cancel()
 				conn.Close()
 				if err != nil {
@@ -442,10 +524,24 @@ func TestFaultyLinks(t *testing.T) {
 				return
 			}
 			defer conn.Close()
+			_, err = New(conn).SendErrands(t.Context(), box, time.Now)
+			if err != nil {
+				t.Error(err)
+				return
+			}
 			all, err := New(conn).Send(t.Context(), box, time.Now)
 			if err != nil {
 				t.Error(err)
 				return
+			}
+			errands, _, err := box.Errands()
+			if err != nil {
+				t.Error(err)
+			}
+			for _, e := range errands {
+				if e.State != outbox.Accepted || e.Why != "" {
+					t.Errorf("%s is %s: %s", e.Count().GetNight(), e.State, e.Why)
+				}
 			}
 			s, err := box.Status()
 			if err != nil {
@@ -486,5 +582,10 @@ func TestFaultyLinks(t *testing.T) {
 		require.True(t, proto.Equal(receipts[id], r.Order), "a late duplicate has another answer")
 	}
 	settledOnce(t, conn, receipts)
+	for _, i := range rand.New(rand.NewPCG(seed, 98)).Perm(len(counts))[:len(counts)/2] {
+		_, err := v1.NewOrderServiceClient(conn).SubmitCount(t.Context(), counts[i])
+		require.NoError(t, err)
+	}
+	countedOnce(t, conn, counts)
 	t.Logf("%d drafts; %d answers lost, other faults %v; %d sent again at the end", len(drafts), done[ackLost], done[1:], len(again))
 }

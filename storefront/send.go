@@ -65,7 +65,7 @@ func (c *Client) sendOne(ctx context.Context, box *outbox.Box, now func() time.T
 	if !e.Sealed {
 		etag, err := c.etagFor(ctx, all, e)
 		if err != nil {
-			return Sent{Entry: e, Err: err}, box.Note(now(), e.ID, status.Convert(err).Message())
+			return Sent{Entry: e, Err: err}, box.Note(now(), e.ID, reason(err))
 		}
 		if e, err = box.Seal(now(), e.ID, etag); err != nil {
 			return Sent{}, err

@@ -5,11 +5,15 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"strconv"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
@@ -30,7 +34,8 @@ func submitCountCommand() *cobra.Command {
 		Use:   "submit",
 		Short: "Submit a shop's closing count of cold stock",
 		Long: `Submit a shop's closing count of cold stock: what is left out has nothing left.
-Balls that were pulled are not stock.
+Balls that were pulled are not stock. With no link the count is kept on this
+machine and sent with the orders, never twice ("doughrun order send").
 
 A line is item=count, and the count as people say it: "house-280=3 boxes + 5",
 by day label "house-280=Wed 3b+5, Thu 2b", or "house-280=none".`,
@@ -47,10 +52,17 @@ by day label "house-280=Wed 3b+5, Thu 2b", or "house-280=none".`,
 			return err
 		}
 		catalog, err := j.catalog(d, shop, "")
-		if err != nil {
+		if status.Code(err) == codes.Unavailable {
+			seen, err := j.seen(d, shop, err)
+			if err != nil {
+				return err
+			}
+			fmt.Fprintf(j.talk, "doughrun: no link; items and boxes as they were seen %s\n", ago(time.Since(seen.At)))
+			catalog = seen.GetCatalogResponse
+		} else if err != nil {
 			return err
 		}
-		req := &v1.SubmitCountRequest{Night: wire.NightName(j.settings.Kitchen, d), ShopId: shop}
+		req := &v1.SubmitCountRequest{Night: wire.NightName(j.settings.Kitchen, d), ShopId: shop, CountTime: countedNow()}
 		e := commissary.Refuse(commissary.Invalid, "COUNT_INVALID", "the count cannot be read; correct the lines named here")
 		for i, s := range lines {
 			read, err := countLines(s, catalog.GetLines(), d)
@@ -65,13 +77,40 @@ by day label "house-280=Wed 3b+5, Thu 2b", or "house-280=none".`,
 		if req.RequestId, err = j.request(*id); err != nil {
 			return err
 		}
-		m, err := ask(j, v1.NewOrderServiceClient, v1.OrderServiceClient.SubmitCount, req)
+		told, err := j.errand(req)
 		if err != nil {
 			return err
 		}
-		return j.show(m, func() (string, error) { return countText(catalog.GetLines(), req, m), nil })
+		m := told.Counted
+		if m == nil {
+			m = &v1.SubmitCountResponse{} // it was taken before
+		}
+		if err := j.show(m, func() (string, error) { return countText(catalog.GetLines(), req, m), nil }); err != nil {
+			return err
+		}
+		if newer := m.GetNewerCountTime(); newer != nil {
+			return exceptions(1, "counted again since; give the count again if this one is right")
+		}
+		return nil
 	})
 	return cmd
+}
+
+// countedNow is when a count is made, in whole seconds.
+func countedNow() *timestamppb.Timestamp { return timestamppb.New(time.Now().Truncate(time.Second)) }
+
+// seen is the catalogue that was seen last, for the night without a link; cause
+// is the error where nothing was seen.
+func (j *job) seen(night civil.Date, shop string, cause error) (storefront.Seen, error) {
+	box, err := j.outbox()
+	if err != nil {
+		return storefront.Seen{}, err
+	}
+	seen, err := storefront.ShelfAt(box.Dir()).Find(j.settings.Kitchen, shop, night)
+	if errors.Is(err, os.ErrNotExist) {
+		return seen, cause
+	}
+	return seen, err
 }
 
 // countText reads a count back, by the names that people use.
@@ -91,6 +130,9 @@ func countText(catalog []*v1.CatalogLine, req *v1.SubmitCountRequest, m *v1.Subm
 		total += l.GetPieces()
 	}
 	fmt.Fprintf(&b, "%7d LEFT IN THE COLD\n", total)
+	if newer := m.GetNewerCountTime(); newer != nil {
+		fmt.Fprintln(&b, folded("", fmt.Sprintf("NOT KEPT: a count made later, %s, stands", newer.AsTime().Local().Format("Mon 2 Jan 15:04 -07:00"))))
+	}
 	for _, s := range m.GetSales() {
 		fmt.Fprintf(&b, "sold %d of %s\n", s.GetPieces(), names[s.GetItemId()])
 	}

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -276,6 +275,3 @@ func warmAction(s string) (v1.WarmAction, error) {
 	}
 	return a, nil
 }
-
-// errUnsaid says that an errand is kept and that the kitchen does not know it yet.
-var errUnsaid = errors.New("kept on this machine, and sent when there is a link: \"doughrun stop send\"")

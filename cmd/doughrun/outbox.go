@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -133,7 +134,7 @@ func notTaken(r storefront.Sent) error {
 	return &failure{exitRefused, fmt.Errorf("the order is %s: %s", strings.ToLower(string(r.State)), r.Why)}
 }
 
-// send sends what waits in the outbox.
+// send sends what waits in the outbox: counts first, then orders.
 func (j *job) send(box *outbox.Box) ([]storefront.Sent, error) {
 	conn, err := j.dial()
 	if err != nil {
@@ -141,7 +142,11 @@ func (j *job) send(box *outbox.Box) ([]storefront.Sent, error) {
 	}
 	ctx, cancel := j.patience()
 	defer cancel()
-	sent, err := storefront.New(conn).Send(ctx, box, time.Now)
+	client := storefront.New(conn)
+	if _, err := client.SendErrands(ctx, box, time.Now); err != nil {
+		return nil, err
+	}
+	sent, err := client.Send(ctx, box, time.Now)
 	for _, r := range sent {
 		if r.Attempts > 1 && r.State != outbox.Waiting {
 			fmt.Fprintf(j.talk, "doughrun: %s was sent %d times until there was an answer\n", r.Request.GetName(), r.Attempts)
@@ -153,10 +158,14 @@ func (j *job) send(box *outbox.Box) ([]storefront.Sent, error) {
 func sendOrdersCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "send",
-		Short: "Send the orders that wait in the outbox, and see which late ones were admitted",
+		Short: "Send the counts and orders that wait in the outbox, and see which late ones were admitted",
 		Args:  cobra.NoArgs,
 		RunE: act(func(j *job, _ []string) error {
 			box, err := j.outbox()
+			if err != nil {
+				return err
+			}
+			counts, _, err := countsOf(box)
 			if err != nil {
 				return err
 			}
@@ -164,21 +173,39 @@ func sendOrdersCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
+			after, _, err := countsOf(box)
+			if err != nil {
+				return err
+			}
+			counts = slices.DeleteFunc(after, func(e outbox.Errand) bool { // those that waited
+				return !slices.ContainsFunc(counts, func(c outbox.Errand) bool { return c.ID == e.ID && c.State == outbox.Waiting })
+			})
 			list := make([]outbox.Entry, 0, len(sent))
-			waiting := 0
+			orders, waiting, refused := 0, 0, 0
 			for _, r := range sent {
 				list = append(list, r.Entry)
 				if r.State == outbox.Waiting {
-					waiting++
+					orders++
 				}
 			}
-			if err := j.write([]byte(entriesText(list, "Nothing waits in the outbox."))); err != nil {
+			for _, e := range counts {
+				switch e.State {
+				case outbox.Waiting:
+					waiting++
+				case outbox.Refused:
+					refused++
+				}
+			}
+			if err := j.write([]byte(entriesText(list, counts, "Nothing waits in the outbox."))); err != nil {
 				return err
 			}
-			if waiting > 0 {
-				return &failure{exitUnavailable, fmt.Errorf("%s still waiting; send again later", quantity.Counted(waiting, "order"))}
+			if orders+waiting > 0 {
+				return &failure{exitUnavailable, fmt.Errorf("%s and %s still waiting; send again later", quantity.Counted(orders, "order"), quantity.Counted(waiting, "count"))}
 			}
-			return unsettled(list)
+			if err := exceptions(refused, "counts were refused; count again, put right"); err != nil {
+				return err
+			}
+			return unsettled(list, nil)
 		}),
 	}
 }
@@ -189,61 +216,99 @@ func orderStatusCommand() *cobra.Command {
 		Short: "Show the outbox at a glance: what waits, what is late, what was answered; needs no link",
 		Args:  cobra.NoArgs,
 	}
-	drop := cmd.Flags().String("drop", "", "take back the draft with this request id: a late one, or one that must not be sent any more")
+	drop := cmd.Flags().String("drop", "", "take back the draft or count with this request id: a late one, or one that must not be sent any more")
 	cmd.RunE = act(func(j *job, _ []string) error {
 		box, err := j.outbox()
 		if err != nil {
 			return err
 		}
+		counts, damaged, err := countsOf(box)
+		if err != nil {
+			return err
+		}
 		if *drop != "" {
-			e, err := box.Settle(time.Now(), *drop, outbox.Dropped, "taken back here")
-			if err != nil {
-				return commissary.Refuse(commissary.NotFound, "DRAFT_NOT_FOUND", "%v", err)
+			state := outbox.State("")
+			if slices.ContainsFunc(counts, func(e outbox.Errand) bool { return e.ID == *drop }) {
+				e, err := box.Answer(time.Now(), *drop, outbox.Dropped, nil, "taken back here")
+				if err != nil {
+					return err
+				}
+				state = e.State
+				if counts, damaged, err = countsOf(box); err != nil {
+					return err
+				}
+			} else {
+				e, err := box.Settle(time.Now(), *drop, outbox.Dropped, "taken back here")
+				if err != nil {
+					return commissary.Refuse(commissary.NotFound, "DRAFT_NOT_FOUND", "%v", err)
+				}
+				state = e.State
 			}
-			if e.State != outbox.Dropped {
-				return commissary.Refuse(commissary.Precondition, "DRAFT_SETTLED", "the draft is %s already; cancel or amend the order instead", strings.ToLower(string(e.State)))
+			if state != outbox.Dropped {
+				return commissary.Refuse(commissary.Precondition, "DRAFT_SETTLED", "it is %s already; cancel or amend the order, or count again", strings.ToLower(string(state)))
 			}
 		}
 		s, err := box.Status()
 		if err != nil {
 			return err
 		}
-		text := entriesText(s.Entries, "The outbox is empty.")
-		if s.Damaged > 0 {
-			text += fmt.Sprintf("%s of the outbox in %s cannot be read: an order may be missing. Compare with \"order show\".\n", quantity.Counted(s.Damaged, "line"), box.Dir())
+		damaged += s.Damaged
+		text := entriesText(s.Entries, counts, "The outbox is empty.")
+		if damaged > 0 {
+			text += fmt.Sprintf("%s of the outbox in %s cannot be read: an order or a count may be missing. Compare with \"order show\".\n", quantity.Counted(damaged, "line"), box.Dir())
 		}
 		if err := j.write([]byte(text)); err != nil {
 			return err
 		}
-		if s.Damaged > 0 {
-			return exceptions(s.Damaged, "the outbox is damaged")
+		if damaged > 0 {
+			return exceptions(damaged, "the outbox is damaged")
 		}
-		return unsettled(s.Entries)
+		return unsettled(s.Entries, counts)
 	})
 	return cmd
 }
 
 // unsettled ends a look at the outbox that shows open drafts.
-func unsettled(list []outbox.Entry) error {
+func unsettled(list []outbox.Entry, counts []outbox.Errand) error {
 	n := 0
 	for _, e := range list {
 		if e.Open() {
 			n++
 		}
 	}
+	for _, e := range counts {
+		if e.State == outbox.Waiting {
+			n++
+		}
+	}
 	return exceptions(n, "drafts are waiting or late")
+}
+
+// countsOf are the counts of an outbox, and how many lines of its errands cannot be read.
+func countsOf(box *outbox.Box) (counts []outbox.Errand, damaged int, err error) {
+	all, damaged, err := box.Errands()
+	return slices.DeleteFunc(all, func(e outbox.Errand) bool { return e.Count() == nil }), damaged, err
 }
 
 // shownSettled is how many settled drafts a look shows.
 const shownSettled = 5
 
-// entriesText is a list of drafts for forty columns, open ones first.
-func entriesText(list []outbox.Entry, empty string) string {
-	if len(list) == 0 {
+// entriesText is a list of drafts and counts for forty columns, open ones first.
+func entriesText(list []outbox.Entry, counts []outbox.Errand, empty string) string {
+	if len(list)+len(counts) == 0 {
 		return empty + "\n"
 	}
 	var b strings.Builder
 	open, settled := 0, 0
+	var answered []outbox.Errand
+	for _, e := range counts {
+		if e.State == outbox.Waiting {
+			open++
+			b.WriteString(errandsText([]outbox.Errand{e}, ""))
+		} else {
+			answered = append(answered, e)
+		}
+	}
 	show := func(e outbox.Entry) {
 		_, night, shop, err := wire.ParseOrder(e.Request.GetName())
 		if err != nil {
@@ -282,8 +347,12 @@ func entriesText(list []outbox.Entry, empty string) string {
 			show(list[i])
 		}
 	}
+	shown := answered[max(len(answered)-shownSettled, 0):]
+	for _, e := range slices.Backward(shown) {
+		b.WriteString(errandsText([]outbox.Errand{e}, ""))
+	}
 	fmt.Fprintf(&b, "%d OPEN", open)
-	if n := len(list) - open - settled; n > 0 {
+	if n := len(list) + len(counts) - open - settled - len(shown); n > 0 {
 		fmt.Fprintf(&b, " (and %d older answered)", n)
 	}
 	b.WriteString("\n")

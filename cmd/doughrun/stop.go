@@ -1,8 +1,6 @@
 package main
 
 import (
-	"cmp"
-	"context"
 	"fmt"
 	"slices"
 	"strconv"
@@ -10,78 +8,17 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 
 	"doughrun/commissary"
 	"doughrun/commissary/quantity"
 	"doughrun/commissary/sheet"
 	"doughrun/commissary/wire"
 	v1 "doughrun/proto/doughrun/v1"
-	"doughrun/storefront"
 	"doughrun/storefront/outbox"
 )
 
 func stopCommand() *cobra.Command {
 	return group("stop", "Confirm what became of a stop, with a link or without", confirmStopCommand(), sendStopsCommand(), stopStatusCommand())
-}
-
-// roadPatience is how long a driver stands at a door with the phone in his
-// hand: what is kept by then is sent later.
-const roadPatience = 5 * time.Second
-
-// errand keeps what a driver did and sends what waits. Its error says that the
-// kitchen refused it, or does not know it yet.
-func (j *job) errand(req outbox.RoadWrite) (storefront.Told, error) {
-	box, err := j.outbox()
-	if err != nil {
-		return storefront.Told{}, err
-	}
-	kept, _, err := box.Errands()
-	if err != nil {
-		return storefront.Told{}, err
-	}
-	// Given again under its id it is the one that is kept, with the time it was given first.
-	if !slices.ContainsFunc(kept, func(e outbox.Errand) bool { return e.ID == req.GetRequestId() }) {
-		if _, err := box.Run(time.Now(), req); err != nil {
-			return storefront.Told{}, err
-		}
-	}
-	all, err := j.sendErrands(box)
-	if err != nil {
-		return storefront.Told{}, err
-	}
-	for _, t := range all {
-		switch {
-		case t.ID != req.GetRequestId():
-		case t.State == outbox.Accepted:
-			return t, nil
-		case t.State == outbox.Refused:
-			return t, t.Err
-		case status.Code(t.Err) == codes.FailedPrecondition:
-			return t, &failure{exitRefused, fmt.Errorf("kept on this machine: %s", t.Why)}
-		default:
-			return t, &failure{exitUnavailable, fmt.Errorf("%w\n  %s", errUnsaid, cmp.Or(t.Why, "errands before it wait too"))}
-		}
-	}
-	// It was answered before: the same command was given again.
-	errands, _, err := box.Errands()
-	for _, e := range errands {
-		if e.ID == req.GetRequestId() {
-			return storefront.Told{Errand: e}, err
-		}
-	}
-	return storefront.Told{}, err
-}
-
-func (j *job) sendErrands(box *outbox.Box) ([]storefront.Told, error) {
-	conn, err := j.dial()
-	if err != nil {
-		return nil, err
-	}
-	ctx, cancel := context.WithTimeout(j.ctx, min(roadPatience, j.settings.Timeout))
-	defer cancel()
-	return storefront.New(conn).SendErrands(ctx, box, time.Now)
 }
 
 func confirmStopCommand() *cobra.Command {
@@ -294,6 +231,9 @@ func sendStopsCommand() *cobra.Command {
 			var list []outbox.Errand
 			waiting, refused := 0, 0
 			for _, t := range all {
+				if t.Count() != nil {
+					continue // an order's commands show it
+				}
 				list = append(list, t.Errand)
 				switch t.State {
 				case outbox.Waiting:
@@ -337,6 +277,7 @@ func stopStatusCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
+		list = slices.DeleteFunc(list, func(e outbox.Errand) bool { return e.Count() != nil })
 		waiting := 0
 		for _, e := range list {
 			if e.State == outbox.Waiting {
@@ -353,30 +294,4 @@ func stopStatusCommand() *cobra.Command {
 		return exceptions(waiting+damaged, "the kitchen does not know all of it yet")
 	})
 	return cmd
-}
-
-// errandsText is a list of errands for forty columns.
-func errandsText(list []outbox.Errand, empty string) string {
-	if len(list) == 0 {
-		return empty + "\n"
-	}
-	var b strings.Builder
-	for _, e := range list {
-		_, night, run, err := wire.ParseManifest(e.ManifestOf())
-		what := "run " + run + " left"
-		if req, ok := e.Request.(*v1.ConfirmStopRequest); ok {
-			what = "stop " + req.GetShopId()
-		}
-		if err != nil {
-			what = e.ManifestOf()
-		}
-		fmt.Fprintf(&b, "%s %s\n  run %s, night of %s\n", e.State, what, run, night.Short())
-		if e.Why != "" {
-			fmt.Fprintln(&b, folded("  ", e.Why))
-		}
-		if e.State == outbox.Waiting {
-			fmt.Fprintf(&b, "  %s\n", e.ID)
-		}
-	}
-	return b.String()
 }

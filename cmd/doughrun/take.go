@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"errors"
 	"fmt"
 	"os"
 	"strings"
@@ -139,8 +138,9 @@ func folded(indent, text string) string {
 type counter struct {
 	*job
 	lines *bufio.Scanner
-	echo  bool // nobody types, so the answers are shown
-	away  bool // there is no link
+	echo  bool             // nobody types, so the answers are shown
+	away  bool             // there is no link
+	left  map[string]int64 // pieces counted of each item; nil before the count
 }
 
 // typed reports whether answers are typed on a terminal, which shows them itself.
@@ -222,13 +222,14 @@ func (c *counter) take(night civil.Date, shop string) error {
 		return err
 	}
 	c.say("NIGHT OF %s", strings.ToUpper(night.Short()))
-	c.say("1 LEFT TONIGHT, in the cold only")
-	c.say("  such as 29, 3 boxes + 5, Wed 3b + 5")
 	if err := c.count(night, shop, catalog.GetLines()); err != nil {
 		return err
 	}
 	name := wire.NightName(c.settings.Kitchen, night)
 	p, err := ask(c.job, v1.NewOrderServiceClient, v1.OrderServiceClient.ProposeOrder, &v1.ProposeOrderRequest{Night: name, ShopId: shop})
+	if status.Code(err) == codes.Unavailable {
+		return c.takeAway(night, shop, err)
+	}
 	if err != nil {
 		return err
 	}
@@ -250,9 +251,12 @@ func (c *counter) take(night civil.Date, shop string) error {
 	return c.sendOff(night, shop, lines)
 }
 
-// count asks what is left and submits it.
+// count asks what is left, keeps it, and tells the kitchen.
 func (c *counter) count(night civil.Date, shop string, catalog []*v1.CatalogLine) error {
-	req := &v1.SubmitCountRequest{Night: wire.NightName(c.settings.Kitchen, night), ShopId: shop}
+	c.say("1 LEFT TONIGHT, in the cold only")
+	c.say("  such as 29, 3 boxes + 5, Wed 3b + 5")
+	req := &v1.SubmitCountRequest{Night: wire.NightName(c.settings.Kitchen, night), ShopId: shop, CountTime: countedNow(), RequestId: uuid.NewString()}
+	c.left = map[string]int64{}
 	for _, l := range catalog {
 		if l.GetParPieces() == 0 && l.UsualPieces == nil {
 			continue
@@ -263,6 +267,9 @@ func (c *counter) count(night civil.Date, shop string, catalog []*v1.CatalogLine
 				answer = "none"
 			}
 			read, err := countOf(l, answer, night)
+			for _, heap := range read {
+				c.left[l.GetItemId()] += heap.GetPieces()
+			}
 			req.Lines = append(req.Lines, read...)
 			return err
 		})
@@ -270,11 +277,21 @@ func (c *counter) count(night civil.Date, shop string, catalog []*v1.CatalogLine
 			return err
 		}
 	}
-	var err error
-	if req.RequestId, err = c.request(""); err != nil {
-		return err
+	if c.away {
+		box, err := c.outbox()
+		if err != nil {
+			return err
+		}
+		return c.keepErrand(box, req)
 	}
-	_, err = ask(c.job, v1.NewOrderServiceClient, v1.OrderServiceClient.SubmitCount, req)
+	told, err := c.errand(req)
+	if exitOf(err) == exitUnavailable {
+		c.say("%s", folded("", "The link is gone; the count is kept and sent later."))
+		return nil
+	}
+	if newer := told.Counted.GetNewerCountTime(); err == nil && newer != nil {
+		c.say("%s", folded("", "Not kept: the kitchen has a count that was made later. Is this machine's clock right?"))
+	}
 	return err
 }
 
@@ -342,21 +359,19 @@ func besides(catalog []*v1.CatalogLine, item string) string {
 // takeAway takes an order down without a link, from the catalogue that was
 // seen last, and leaves it in the outbox.
 func (c *counter) takeAway(night civil.Date, shop string, cause error) error {
-	box, err := c.outbox()
-	if err != nil {
-		return err
-	}
-	seen, err := storefront.ShelfAt(box.Dir()).Find(c.settings.Kitchen, shop, night)
-	if errors.Is(err, os.ErrNotExist) {
-		return cause
-	}
+	seen, err := c.seen(night, shop, cause)
 	if err != nil {
 		return err
 	}
 	c.away = true
 	c.say("NO LINK. Night of %s", night.Short())
-	c.say("%s", folded("", fmt.Sprintf("The items and quantities shown were seen %s, for the night of %s. The order waits in the outbox until the link is back.", ago(time.Since(seen.At)), seen.Night.Short())))
-	c.say("%s", folded("", "The count cannot be sent now: note it, and give it with count submit."))
+	c.say("%s", folded("", fmt.Sprintf("The items and quantities shown were seen %s, for the night of %s. Count and order wait in the outbox until the link is back.", ago(time.Since(seen.At)), seen.Night.Short())))
+	if c.left == nil {
+		if err := c.count(night, shop, seen.GetLines()); err != nil {
+			return err
+		}
+	}
+	c.say("%s", folded("", "2 ORDER; Enter takes the usual number, whatever is left; 0 is none"))
 	var lines []*v1.OrderLine
 	for _, l := range seen.GetLines() {
 		usual := l.GetParPieces()
@@ -365,6 +380,9 @@ func (c *counter) takeAway(night civil.Date, shop string, cause error) error {
 		}
 		c.say("%s", l.GetItemName())
 		c.say("%s", besides(seen.GetLines(), l.GetItemId()))
+		if left := c.left[l.GetItemId()]; left > 0 {
+			c.say("  left %d", left)
+		}
 		var n int64
 		err := c.ask(fmt.Sprintf("  send? [%d]", usual), func(answer string) (err error) {
 			if n = usual; answer != "" {
@@ -477,7 +495,7 @@ func (c *counter) sendOff(night civil.Date, shop string, lines []*v1.OrderLine) 
 		return err
 	}
 	if !yes {
-		c.say("Nothing was sent.")
+		c.say("Nothing was ordered.")
 		return nil
 	}
 	if _, err := c.submit([]*v1.SubmitOrderRequest{req}, c.away); err != nil {

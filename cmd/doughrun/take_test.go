@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"io"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -193,6 +194,33 @@ func TestAPhonedOrderIsReadBack(t *testing.T) {
 	require.Contains(t, s.must(t, exitDone, "night", "show", "--night", demoNight), "Riverside: 555-0111, at night 555-0112; standing order of")
 }
 
+// A count with no link waits with the orders; one that was made before another
+// does not take its place.
+func TestACountWaitsForTheLink(t *testing.T) {
+	s := atTheShop(t)
+	count := func(left, address string) result {
+		return do(t, "count", "submit", "--night", demoNight, "--shop", "harbor", "--left", "house-280="+left,
+			"--address", address, "--timeout", "300ms", "--outbox", s.outbox)
+	}
+	require.Equal(t, exitUnavailable, count("29", "127.0.0.1:1").code, "boxes are not known yet")
+	require.Contains(t, do(t, "order", "status", "--outbox", s.outbox).stdout, "empty")
+	s.must(t, exitDone, "order", "catalog", "--night", demoNight, "--shop", "harbor")
+	r := count("3 boxes + 5", "127.0.0.1:1")
+	require.Equal(t, exitUnavailable, r.code)
+	require.Contains(t, r.stderr, "doughrun order send")
+	require.Equal(t, exitUnavailable, count("3 boxes + 6", "127.0.0.1:1").code)
+	require.Contains(t, s.must(t, exitExceptions, "order", "status"), "30 left")
+	require.Contains(t, do(t, "stop", "status", "--outbox", s.outbox).stdout, "Nothing", "a driver is not told of counts")
+	require.Equal(t, exitDone, count("4 boxes", s.address).code, "those before it go first")
+	require.Contains(t, s.must(t, exitDone, "order", "propose", "--night", demoNight, "--shop", "harbor"), "− left 32")
+	require.Contains(t, s.must(t, exitDone, "order", "status"), "0 OPEN")
+
+	count("1", "127.0.0.1:1")
+	shown := s.do(t, "order", "status").stdout
+	id := regexp.MustCompile(`[0-9a-f-]{36}`).FindString(shown)
+	require.Contains(t, s.must(t, exitDone, "order", "status", "--drop", id), "DROPPED count", shown)
+}
+
 // With no link from the start the order is written from what was seen last,
 // which says how old it is, and waits in the outbox.
 func TestTakeAnOrderWithoutALink(t *testing.T) {
@@ -200,7 +228,7 @@ func TestTakeAnOrderWithoutALink(t *testing.T) {
 	away := []string{"order", "take", "--address", "127.0.0.1:1", "--timeout", "300ms", "--outbox", s.outbox, "--night", demoNight, "--shop", "harbor"}
 	require.Equal(t, exitUnavailable, doWith(t, "", away...).code, "nothing was seen yet")
 	s.must(t, exitDone, "order", "catalog", "--night", "2026-11-25", "--shop", "harbor")
-	r := doWith(t, "6 boxes\n"+strings.Repeat("\n", 7)+"yes\n", away...)
+	r := doWith(t, "Wed 3b + 5\n"+strings.Repeat("\n", 7)+"6 boxes\n"+strings.Repeat("\n", 7)+"yes\n", away...)
 	require.Equal(t, exitUnavailable, r.code, r.stderr)
 	require.Contains(t, r.stderr, "NO LINK")
 	require.Contains(t, r.stderr, "0 min ago")
@@ -211,7 +239,15 @@ func TestTakeAnOrderWithoutALink(t *testing.T) {
 			require.LessOrEqual(t, utf8.RuneCountInString(line), narrow, line)
 		}
 	}
-	require.Contains(t, s.must(t, exitDone, "order", "send"), "ACCEPTED")
+	require.Contains(t, r.stderr, "left 29")
+	waits := do(t, "order", "status", "--outbox", s.outbox)
+	require.Equal(t, exitExceptions, waits.code)
+	require.Contains(t, waits.stdout, "WAITING count of harbor\n  night of Thu 26 Nov, 29 left\n")
+	require.Contains(t, waits.stdout, "2 OPEN")
+	sent := s.must(t, exitDone, "order", "send")
+	require.Contains(t, sent, "ACCEPTED count of harbor")
+	require.Contains(t, sent, "ACCEPTED harbor")
+	require.Contains(t, s.must(t, exitDone, "order", "propose", "--night", demoNight, "--shop", "harbor"), "− left 29")
 	o := tell(t, s, &v1.GetOrderResponse{}, "order", "show", "--night", demoNight, "--shop", "harbor").GetOrder()
 	require.Equal(t, int64(48), o.GetLines()[0].GetPieces())
 	require.Equal(t, "2026-11-27", o.GetLines()[0].GetBakeDate())

@@ -23,14 +23,25 @@ func (s orders) SubmitCount(ctx context.Context, req *v1.SubmitCountRequest) (*v
 		if err != nil {
 			return nil, err
 		}
-		lines, err := wire.ReadCountLines(req.GetLines())
+		c, err := wire.ReadCount(req)
 		if err != nil {
 			return nil, err
 		}
-		if err := k.judgeCount(date, k.zone.Date(w.at), lines); err != nil {
+		if err := k.judgeCount(date, k.zone.Date(w.at), c.Lines); err != nil {
 			return nil, err
 		}
-		c := commissary.Count{Night: date, Shop: shop.ID, Lines: lines, By: w.who, At: w.at}
+		c.Night, c.By = date, w.who
+		if c.At.IsZero() || c.At.After(w.at) {
+			c.At = w.at
+		}
+		inForce, err := w.Counts(id).Get(date, shop.ID)
+		if err != nil && commissary.KindOf(err) != commissary.NotFound {
+			return nil, err
+		}
+		if inForce.At.After(c.At) {
+			return &v1.SubmitCountResponse{NewerCountTime: wire.Instant(inForce.At)},
+				w.record(id, wire.NightName(id, date), "%s sent a count of %s, and keeps the newer one", shop.ID, k.zone.Long(c.At))
+		}
 		if err := w.Counts(id).Put(c); err != nil {
 			return nil, err
 		}
@@ -40,12 +51,24 @@ func (s orders) SubmitCount(ctx context.Context, req *v1.SubmitCountRequest) (*v
 		}
 		resp := &v1.SubmitCountResponse{}
 		for _, v := range sales {
+			resp.Sales = append(resp.Sales, wire.Sale(v))
+		}
+		// One that comes late, or again, also says what the day after began with.
+		after, err := w.Counts(id).Get(date.AddDays(1), shop.ID)
+		if err == nil {
+			var more []commissary.Sale
+			more, err = k.sold(w.Tx, after)
+			sales = append(sales, more...)
+		}
+		if err != nil && commissary.KindOf(err) != commissary.NotFound {
+			return nil, err
+		}
+		for _, v := range sales {
 			if err := w.Counts(id).PutSale(v); err != nil {
 				return nil, err
 			}
-			resp.Sales = append(resp.Sales, wire.Sale(v))
 		}
-		return resp, w.record(id, wire.NightName(id, date), "%s counted, %d lines", shop.ID, len(lines))
+		return resp, w.record(id, wire.NightName(id, date), "%s counted, %d lines", shop.ID, len(c.Lines))
 	})
 }
 

@@ -6,7 +6,11 @@ import (
 
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"doughrun/commissary"
+	"doughrun/commissary/civil"
+	"doughrun/commissary/quantity"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -75,6 +79,24 @@ func TestCountAndProposal(t *testing.T) {
 	c, err = count(next)
 	require.NoError(t, err)
 	require.Equal(t, v1.SaleKind_SALE_KIND_SOLD_OUT, c.GetSales()[0].GetKind(), "nothing is left")
+
+	// One that waited for a link says when it was made: it does not replace a newer one, and the day after
+	// begins with it.
+	sent := func(night string, at time.Time, pieces int64) *v1.SubmitCountResponse {
+		c, err := k.orders.SubmitCount(t.Context(), &v1.SubmitCountRequest{Night: night, ShopId: "east", RequestId: id(),
+			Lines: []*v1.CountLine{{ItemId: "ball", Pieces: pieces}}, CountTime: timestamppb.New(at)})
+		require.NoError(t, err)
+		return c
+	}
+	require.Equal(t, k.clock.Now().UTC(), sent(next, k.clock.Now().Add(-time.Hour), 7).GetNewerCountTime().AsTime())
+	require.Nil(t, sent(next, k.clock.Now().Add(time.Hour), 5).GetNewerCountTime(), "a clock that goes fast")
+	require.NotNil(t, sent(night, evening().Add(-time.Hour), 60).GetNewerCountTime(), "it was counted since")
+	require.Nil(t, sent(night, evening().Add(time.Hour), 60).GetNewerCountTime())
+	require.NoError(t, k.store.View(t.Context(), func(tx commissary.Tx) error {
+		sold, err := tx.Counts("main").SalesOn("east", []civil.Date{{Year: 2026, Month: 11, Day: 27}})
+		require.Equal(t, quantity.Pieces(55), sold[0].Pieces)
+		return err
+	}))
 
 	// Refusals.
 	for _, tc := range []struct {

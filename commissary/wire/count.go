@@ -10,14 +10,15 @@ import (
 	v1 "doughrun/proto/doughrun/v1"
 )
 
-// ReadCountLines reads the lines of a closing count. A label that was not read
-// is the zero Date.
-func ReadCountLines(lines []*v1.CountLine) ([]commissary.CountLine, error) {
+// ReadCount reads what was counted and when; At is zero where that is not
+// said. A label that was not read is the zero Date.
+func ReadCount(m *v1.SubmitCountRequest) (commissary.Count, error) {
 	var r reading
-	list := readEach(lines, "lines", func(where string, m *v1.CountLine) commissary.CountLine {
+	c := commissary.Count{Shop: m.GetShopId(), At: r.instant("count_time", m.GetCountTime())}
+	c.Lines = readEach(m.GetLines(), "lines", func(where string, m *v1.CountLine) commissary.CountLine {
 		return commissary.CountLine{Item: m.GetItemId(), Made: r.day(where+".made_date", m.GetMadeDate()), Pieces: quantity.Pieces(m.GetPieces())}
 	})
-	return list, r.err()
+	return c, r.err()
 }
 
 var saleKinds = map[v1.SaleKind]commissary.SaleKind{

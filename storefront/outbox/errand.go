@@ -12,26 +12,33 @@ import (
 	v1 "doughrun/proto/doughrun/v1"
 )
 
-// Errand is something that a driver did and the kitchen does not know yet: a
-// departure or a confirmed stop. Errands stand in a file of their own beside
-// the orders, and are as safe.
+// Errand is something that was done and the kitchen does not know yet: a
+// shop's closing count, or a driver's departure or confirmed stop. Errands
+// stand in a file of their own beside the orders, and are as safe.
 type Errand struct {
 	ID       string    // request id, the same in every attempt
-	Request  RoadWrite // a *v1.DepartRunRequest or a *v1.ConfirmStopRequest
+	Request  Write     // a *v1.SubmitCountRequest, *v1.DepartRunRequest or *v1.ConfirmStopRequest
 	Kept     time.Time // when it came into the outbox
 	State    State     // Waiting, Accepted, Refused or Dropped
 	Settled  time.Time
-	Manifest *v1.Manifest // what the kitchen answered
-	Why      string       // of a refusal, or the last thing that went wrong
+	Manifest *v1.Manifest // what the kitchen answered a driver
+	Why      string       // of a refusal, what the kitchen says beside its yes, or the last thing that went wrong
 }
 
-// RoadWrite is a request that a driver's errand carries.
-type RoadWrite interface {
+// Write is a request that an errand carries.
+type Write interface {
 	proto.Message
 	GetRequestId() string
 }
 
-// ManifestOf is the name of the manifest that an errand is about.
+// Count is the count that an errand carries; nil for a driver's.
+func (e Errand) Count() *v1.SubmitCountRequest {
+	req, _ := e.Request.(*v1.SubmitCountRequest)
+	return req
+}
+
+// ManifestOf is the name of the manifest that a driver's errand is about;
+// empty for a count.
 func (e Errand) ManifestOf() string {
 	switch req := e.Request.(type) {
 	case *v1.DepartRunRequest:
@@ -53,13 +60,39 @@ const errandsKept = 100
 
 // What the records of an errand say, beside kindNote and kindAnswer.
 const (
+	kindCount   = "count"
 	kindDepart  = "depart"
 	kindConfirm = "confirm"
 )
 
+func kindOf(req Write) string {
+	switch req.(type) {
+	case *v1.SubmitCountRequest:
+		return kindCount
+	case *v1.DepartRunRequest:
+		return kindDepart
+	case *v1.ConfirmStopRequest:
+		return kindConfirm
+	}
+	return ""
+}
+
+// blank is the empty request of a kind; nil where records of it begin no errand.
+func blank(kind string) Write {
+	switch kind {
+	case kindCount:
+		return &v1.SubmitCountRequest{}
+	case kindDepart:
+		return &v1.DepartRunRequest{}
+	case kindConfirm:
+		return &v1.ConfirmStopRequest{}
+	}
+	return nil
+}
+
 // Run keeps an errand. When it returns without an error it is on the disk. The
 // same request id with the same content is the same errand.
-func (b *Box) Run(at time.Time, req RoadWrite) (Errand, error) {
+func (b *Box) Run(at time.Time, req Write) (Errand, error) {
 	var kept Errand
 	err := b.errands(func(x *errands, keep func(record) error) error {
 		if e := x.find(req.GetRequestId()); e != nil {
@@ -82,8 +115,8 @@ func (b *Box) Run(at time.Time, req RoadWrite) (Errand, error) {
 	return kept, err
 }
 
-// Answer ends an errand that waits: accepted with the kitchen's manifest and
-// what it said beside it, or refused or dropped with the reason.
+// Answer ends an errand that waits: accepted, a driver's with the kitchen's
+// manifest, or refused or dropped with the reason.
 func (b *Box) Answer(at time.Time, id string, s State, m *v1.Manifest, why string) (Errand, error) {
 	return b.onErrand(id, func(keep func(record) error, e Errand) error {
 		if e.State != Waiting {
@@ -140,7 +173,7 @@ func (b *Box) onErrand(id string, f func(keep func(record) error, e Errand) erro
 	return e, err
 }
 
-// errands are the contents of the driver's journal.
+// errands are the contents of their journal.
 type errands struct{ list []Errand }
 
 func (x *errands) find(id string) *Errand {
@@ -153,22 +186,18 @@ func (x *errands) find(id string) *Errand {
 
 // begun is the record that an errand begins with.
 func begun(e Errand) (record, error) {
-	kind := kindConfirm
-	if _, ok := e.Request.(*v1.DepartRunRequest); ok {
-		kind = kindDepart
+	kind := kindOf(e.Request)
+	if kind == "" {
+		return record{}, fmt.Errorf("an errand of kind %T", e.Request)
 	}
 	return record{Kind: kind, At: e.Kept, ID: e.ID}.with(e.Request)
 }
 
 func (x *errands) apply(r record) error {
 	e := x.find(r.ID)
-	if r.Kind == kindDepart || r.Kind == kindConfirm {
+	if req := blank(r.Kind); req != nil {
 		if e != nil {
 			return errors.New("a second errand under one request id")
-		}
-		var req RoadWrite = &v1.ConfirmStopRequest{}
-		if r.Kind == kindDepart {
-			req = &v1.DepartRunRequest{}
 		}
 		if err := protojson.Unmarshal(r.Message, req); err != nil {
 			return err

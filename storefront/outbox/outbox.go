@@ -3,8 +3,8 @@
 // kill, a power cut or a full disk after that loses nothing, and because it
 // keeps its request id, sending it again never orders twice.
 //
-// The outbox is a folder of its own with one journal for orders and one for a
-// driver's errands: lines of a check sum and JSON that are only ever appended,
+// The outbox is a folder of its own with one journal for orders and one for
+// errands, which are a shop's counts and what a driver did: lines of a check sum and JSON that are only ever appended,
 // so that a person can read them. A journal is made, and now and then made
 // shorter, beside itself and moved into place. Programs may use one outbox at
 // the same time; each call takes the folder's lock.

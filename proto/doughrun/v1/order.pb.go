@@ -1493,7 +1493,9 @@ type SubmitCountRequest struct {
 	// What is left in the cold; an item left out has nothing left.
 	Lines []*CountLine `protobuf:"bytes,3,rep,name=lines,proto3" json:"lines,omitempty"`
 	// A fresh UUID; sending it again returns the first answer.
-	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// When it was counted, where it is sent later; when it arrives where it is left out or still to come.
+	CountTime     *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=count_time,json=countTime,proto3" json:"count_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1554,6 +1556,13 @@ func (x *SubmitCountRequest) GetRequestId() string {
 		return x.RequestId
 	}
 	return ""
+}
+
+func (x *SubmitCountRequest) GetCountTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CountTime
+	}
+	return nil
 }
 
 // CountLine is what is left of one item under one day label.
@@ -1624,9 +1633,11 @@ func (x *CountLine) GetPieces() int64 {
 type SubmitCountResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// What was sold of each item on the night's day, where the evening before was counted too.
-	Sales         []*Sale `protobuf:"bytes,1,rep,name=sales,proto3" json:"sales,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Sales []*Sale `protobuf:"bytes,1,rep,name=sales,proto3" json:"sales,omitempty"`
+	// When the count in force was made, where it is newer than this one: it stands, and this one was not kept.
+	NewerCountTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=newer_count_time,json=newerCountTime,proto3" json:"newer_count_time,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *SubmitCountResponse) Reset() {
@@ -1662,6 +1673,13 @@ func (*SubmitCountResponse) Descriptor() ([]byte, []int) {
 func (x *SubmitCountResponse) GetSales() []*Sale {
 	if x != nil {
 		return x.Sales
+	}
+	return nil
+}
+
+func (x *SubmitCountResponse) GetNewerCountTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.NewerCountTime
 	}
 	return nil
 }
@@ -2681,19 +2699,22 @@ const file_doughrun_v1_order_proto_rawDesc = "" +
 	"\aitem_id\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06itemId\x12$\n" +
 	"\x06pieces\x18\x02 \x01(\x03B\f\xbaH\t\"\a\x18\x80\xad\xe2\x04(\x01R\x06pieces\x12C\n" +
 	"\tbake_date\x18\x03 \x01(\tB&\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\bbakeDate\x12%\n" +
-	"\titem_name\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bitemName\"\x94\x02\n" +
+	"\titem_name\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bitemName\"\xcf\x02\n" +
 	"\x12SubmitCountRequest\x12a\n" +
 	"\x05night\x18\x01 \x01(\tBK\xbaHHrF2D^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x05night\x129\n" +
 	"\ashop_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06shopId\x127\n" +
 	"\x05lines\x18\x03 \x03(\v2\x16.doughrun.v1.CountLineB\t\xbaH\x06\x92\x01\x03\x10\xf4\x03R\x05lines\x12'\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\"\xb1\x01\n" +
+	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\trequestId\x129\n" +
+	"\n" +
+	"count_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\tcountTime\"\xb1\x01\n" +
 	"\tCountLine\x129\n" +
 	"\aitem_id\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06itemId\x12C\n" +
 	"\tmade_date\x18\x02 \x01(\tB&\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\bmadeDate\x12$\n" +
-	"\x06pieces\x18\x03 \x01(\x03B\f\xbaH\t\"\a\x18\x80\xad\xe2\x04(\x00R\x06pieces\">\n" +
+	"\x06pieces\x18\x03 \x01(\x03B\f\xbaH\t\"\a\x18\x80\xad\xe2\x04(\x00R\x06pieces\"\x84\x01\n" +
 	"\x13SubmitCountResponse\x12'\n" +
-	"\x05sales\x18\x01 \x03(\v2\x11.doughrun.v1.SaleR\x05sales\"\x90\x02\n" +
+	"\x05sales\x18\x01 \x03(\v2\x11.doughrun.v1.SaleR\x05sales\x12D\n" +
+	"\x10newer_count_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x0enewerCountTime\"\x90\x02\n" +
 	"\x04Sale\x129\n" +
 	"\ashop_id\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06shopId\x129\n" +
 	"\aitem_id\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06itemId\x127\n" +
@@ -2877,42 +2898,44 @@ var file_doughrun_v1_order_proto_depIdxs = []int32{
 	34, // 19: doughrun.v1.Order.submit_time:type_name -> google.protobuf.Timestamp
 	35, // 20: doughrun.v1.Order.site:type_name -> doughrun.v1.Site
 	21, // 21: doughrun.v1.SubmitCountRequest.lines:type_name -> doughrun.v1.CountLine
-	23, // 22: doughrun.v1.SubmitCountResponse.sales:type_name -> doughrun.v1.Sale
-	2,  // 23: doughrun.v1.Sale.kind:type_name -> doughrun.v1.SaleKind
-	23, // 24: doughrun.v1.ImportSalesRequest.sales:type_name -> doughrun.v1.Sale
-	27, // 25: doughrun.v1.ProposeOrderRequest.adjustments:type_name -> doughrun.v1.Adjustment
-	19, // 26: doughrun.v1.ProposeOrderRequest.wanted:type_name -> doughrun.v1.OrderLine
-	29, // 27: doughrun.v1.ProposeOrderResponse.lines:type_name -> doughrun.v1.ProposedLine
-	35, // 28: doughrun.v1.ProposeOrderResponse.site:type_name -> doughrun.v1.Site
-	30, // 29: doughrun.v1.ProposedLine.changes:type_name -> doughrun.v1.SaleChange
-	33, // 30: doughrun.v1.GetCatalogResponse.lines:type_name -> doughrun.v1.CatalogLine
-	35, // 31: doughrun.v1.GetCatalogResponse.site:type_name -> doughrun.v1.Site
-	34, // 32: doughrun.v1.CatalogLine.cut_off_time:type_name -> google.protobuf.Timestamp
-	3,  // 33: doughrun.v1.OrderService.SubmitOrder:input_type -> doughrun.v1.SubmitOrderRequest
-	5,  // 34: doughrun.v1.OrderService.GetOrder:input_type -> doughrun.v1.GetOrderRequest
-	7,  // 35: doughrun.v1.OrderService.GetReceipt:input_type -> doughrun.v1.GetReceiptRequest
-	12, // 36: doughrun.v1.OrderService.ListOrders:input_type -> doughrun.v1.ListOrdersRequest
-	14, // 37: doughrun.v1.OrderService.CancelOrder:input_type -> doughrun.v1.CancelOrderRequest
-	16, // 38: doughrun.v1.OrderService.AdmitLateOrder:input_type -> doughrun.v1.AdmitLateOrderRequest
-	20, // 39: doughrun.v1.OrderService.SubmitCount:input_type -> doughrun.v1.SubmitCountRequest
-	24, // 40: doughrun.v1.OrderService.ImportSales:input_type -> doughrun.v1.ImportSalesRequest
-	26, // 41: doughrun.v1.OrderService.ProposeOrder:input_type -> doughrun.v1.ProposeOrderRequest
-	31, // 42: doughrun.v1.OrderService.GetCatalog:input_type -> doughrun.v1.GetCatalogRequest
-	4,  // 43: doughrun.v1.OrderService.SubmitOrder:output_type -> doughrun.v1.SubmitOrderResponse
-	6,  // 44: doughrun.v1.OrderService.GetOrder:output_type -> doughrun.v1.GetOrderResponse
-	8,  // 45: doughrun.v1.OrderService.GetReceipt:output_type -> doughrun.v1.GetReceiptResponse
-	13, // 46: doughrun.v1.OrderService.ListOrders:output_type -> doughrun.v1.ListOrdersResponse
-	15, // 47: doughrun.v1.OrderService.CancelOrder:output_type -> doughrun.v1.CancelOrderResponse
-	17, // 48: doughrun.v1.OrderService.AdmitLateOrder:output_type -> doughrun.v1.AdmitLateOrderResponse
-	22, // 49: doughrun.v1.OrderService.SubmitCount:output_type -> doughrun.v1.SubmitCountResponse
-	25, // 50: doughrun.v1.OrderService.ImportSales:output_type -> doughrun.v1.ImportSalesResponse
-	28, // 51: doughrun.v1.OrderService.ProposeOrder:output_type -> doughrun.v1.ProposeOrderResponse
-	32, // 52: doughrun.v1.OrderService.GetCatalog:output_type -> doughrun.v1.GetCatalogResponse
-	43, // [43:53] is the sub-list for method output_type
-	33, // [33:43] is the sub-list for method input_type
-	33, // [33:33] is the sub-list for extension type_name
-	33, // [33:33] is the sub-list for extension extendee
-	0,  // [0:33] is the sub-list for field type_name
+	34, // 22: doughrun.v1.SubmitCountRequest.count_time:type_name -> google.protobuf.Timestamp
+	23, // 23: doughrun.v1.SubmitCountResponse.sales:type_name -> doughrun.v1.Sale
+	34, // 24: doughrun.v1.SubmitCountResponse.newer_count_time:type_name -> google.protobuf.Timestamp
+	2,  // 25: doughrun.v1.Sale.kind:type_name -> doughrun.v1.SaleKind
+	23, // 26: doughrun.v1.ImportSalesRequest.sales:type_name -> doughrun.v1.Sale
+	27, // 27: doughrun.v1.ProposeOrderRequest.adjustments:type_name -> doughrun.v1.Adjustment
+	19, // 28: doughrun.v1.ProposeOrderRequest.wanted:type_name -> doughrun.v1.OrderLine
+	29, // 29: doughrun.v1.ProposeOrderResponse.lines:type_name -> doughrun.v1.ProposedLine
+	35, // 30: doughrun.v1.ProposeOrderResponse.site:type_name -> doughrun.v1.Site
+	30, // 31: doughrun.v1.ProposedLine.changes:type_name -> doughrun.v1.SaleChange
+	33, // 32: doughrun.v1.GetCatalogResponse.lines:type_name -> doughrun.v1.CatalogLine
+	35, // 33: doughrun.v1.GetCatalogResponse.site:type_name -> doughrun.v1.Site
+	34, // 34: doughrun.v1.CatalogLine.cut_off_time:type_name -> google.protobuf.Timestamp
+	3,  // 35: doughrun.v1.OrderService.SubmitOrder:input_type -> doughrun.v1.SubmitOrderRequest
+	5,  // 36: doughrun.v1.OrderService.GetOrder:input_type -> doughrun.v1.GetOrderRequest
+	7,  // 37: doughrun.v1.OrderService.GetReceipt:input_type -> doughrun.v1.GetReceiptRequest
+	12, // 38: doughrun.v1.OrderService.ListOrders:input_type -> doughrun.v1.ListOrdersRequest
+	14, // 39: doughrun.v1.OrderService.CancelOrder:input_type -> doughrun.v1.CancelOrderRequest
+	16, // 40: doughrun.v1.OrderService.AdmitLateOrder:input_type -> doughrun.v1.AdmitLateOrderRequest
+	20, // 41: doughrun.v1.OrderService.SubmitCount:input_type -> doughrun.v1.SubmitCountRequest
+	24, // 42: doughrun.v1.OrderService.ImportSales:input_type -> doughrun.v1.ImportSalesRequest
+	26, // 43: doughrun.v1.OrderService.ProposeOrder:input_type -> doughrun.v1.ProposeOrderRequest
+	31, // 44: doughrun.v1.OrderService.GetCatalog:input_type -> doughrun.v1.GetCatalogRequest
+	4,  // 45: doughrun.v1.OrderService.SubmitOrder:output_type -> doughrun.v1.SubmitOrderResponse
+	6,  // 46: doughrun.v1.OrderService.GetOrder:output_type -> doughrun.v1.GetOrderResponse
+	8,  // 47: doughrun.v1.OrderService.GetReceipt:output_type -> doughrun.v1.GetReceiptResponse
+	13, // 48: doughrun.v1.OrderService.ListOrders:output_type -> doughrun.v1.ListOrdersResponse
+	15, // 49: doughrun.v1.OrderService.CancelOrder:output_type -> doughrun.v1.CancelOrderResponse
+	17, // 50: doughrun.v1.OrderService.AdmitLateOrder:output_type -> doughrun.v1.AdmitLateOrderResponse
+	22, // 51: doughrun.v1.OrderService.SubmitCount:output_type -> doughrun.v1.SubmitCountResponse
+	25, // 52: doughrun.v1.OrderService.ImportSales:output_type -> doughrun.v1.ImportSalesResponse
+	28, // 53: doughrun.v1.OrderService.ProposeOrder:output_type -> doughrun.v1.ProposeOrderResponse
+	32, // 54: doughrun.v1.OrderService.GetCatalog:output_type -> doughrun.v1.GetCatalogResponse
+	45, // [45:55] is the sub-list for method output_type
+	35, // [35:45] is the sub-list for method input_type
+	35, // [35:35] is the sub-list for extension type_name
+	35, // [35:35] is the sub-list for extension extendee
+	0,  // [0:35] is the sub-list for field type_name
 }
 
 func init() { file_doughrun_v1_order_proto_init() }

@@ -66,8 +66,8 @@ type OrderServiceClient interface {
 	// what is spare and the earliest service that still works.
 	AdmitLateOrder(ctx context.Context, in *AdmitLateOrderRequest, opts ...grpc.CallOption) (*AdmitLateOrderResponse, error)
 	// SubmitCount keeps a shop's closing count: what is left in the cold, by item and day label. Balls that were pulled are
-	// not stock. A count replaces the shop's whole count of the night. What was sold that day follows from it, where the
-	// evening before was counted too. For the shop itself, and for the kitchen on its behalf. Refuses unknown shops
+	// not stock. A count replaces the shop's whole count of the night, unless that was made later. What was sold that day
+	// follows from it, where the evening before was counted too. For the shop itself, and for the kitchen on its behalf. Refuses unknown shops
 	// (NOT_FOUND), unknown items, two lines for one item and label, labels after the night and nights to come
 	// (INVALID_ARGUMENT).
 	SubmitCount(ctx context.Context, in *SubmitCountRequest, opts ...grpc.CallOption) (*SubmitCountResponse, error)
@@ -227,8 +227,8 @@ type OrderServiceServer interface {
 	// what is spare and the earliest service that still works.
 	AdmitLateOrder(context.Context, *AdmitLateOrderRequest) (*AdmitLateOrderResponse, error)
 	// SubmitCount keeps a shop's closing count: what is left in the cold, by item and day label. Balls that were pulled are
-	// not stock. A count replaces the shop's whole count of the night. What was sold that day follows from it, where the
-	// evening before was counted too. For the shop itself, and for the kitchen on its behalf. Refuses unknown shops
+	// not stock. A count replaces the shop's whole count of the night, unless that was made later. What was sold that day
+	// follows from it, where the evening before was counted too. For the shop itself, and for the kitchen on its behalf. Refuses unknown shops
 	// (NOT_FOUND), unknown items, two lines for one item and label, labels after the night and nights to come
 	// (INVALID_ARGUMENT).
 	SubmitCount(context.Context, *SubmitCountRequest) (*SubmitCountResponse, error)
