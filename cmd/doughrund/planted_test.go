@@ -70,7 +70,7 @@ var _, _, _ = planted, dieAt, clockNow
 
 // overlay writes the changed files into dir and returns the file that tells
 // the go command of them.
-func overlay(t *testing.T, dir string, plants []plant) string {
+func overlay(t testing.TB, dir string, plants []plant) string {
 	t.Helper()
 	top, err := filepath.Abs("../..")
 	require.NoError(t, err)

@@ -22,13 +22,27 @@ type Postgres struct {
 	dir, bin string
 	as       *syscall.Credential
 	names    atomic.Int64
+	syncs    string // on or off
 }
 
 // StartPostgres starts a PostgreSQL. A machine that has none skips the test
 // with a visible line, but for the one that decides about a change (CI=true).
+// It lives in memory and syncs nothing: tests do not cut the power.
 func StartPostgres(t testing.TB) *Postgres {
 	t.Helper()
-	p := &Postgres{}
+	return startPostgres(t, "/dev/shm", "off")
+}
+
+// StartDurablePostgres is StartPostgres as a kitchen would run it: on the disk,
+// and what is committed is there to stay.
+func StartDurablePostgres(t testing.TB) *Postgres {
+	t.Helper()
+	return startPostgres(t, "", "on")
+}
+
+func startPostgres(t testing.TB, where, syncs string) *Postgres {
+	t.Helper()
+	p := &Postgres{syncs: syncs}
 	// The newest of those that are installed beside each other, as Debian does.
 	found, _ := filepath.Glob("/usr/lib/postgresql/*/bin/postgres")
 	slices.SortFunc(found, func(a, b string) int { return len(a) - len(b) })
@@ -39,9 +53,8 @@ func StartPostgres(t testing.TB) *Postgres {
 		t.Skip("SKIPPED: PostgreSQL is not installed (package postgresql)")
 	}
 	p.bin = filepath.Dir(found[len(found)-1])
-	where := "/dev/shm" // memory, where a machine has it
 	if info, err := os.Stat(where); err != nil || !info.IsDir() {
-		where = ""
+		where = "" // not every machine has it
 	}
 	var err error
 	p.dir, err = os.MkdirTemp(where, "postgres")
@@ -66,9 +79,8 @@ func StartPostgres(t testing.TB) *Postgres {
 // Start starts it again after Stop.
 func (p *Postgres) Start(t testing.TB) {
 	t.Helper()
-	// Tests do not cut the power.
 	p.do(t, "pg_ctl", "-D", p.dir+"/data", "-l", p.dir+"/log", "-w", "start", "-o",
-		"-k "+p.dir+" -c listen_addresses='' -c fsync=off -c max_connections=200")
+		"-k "+p.dir+" -c listen_addresses='' -c fsync="+p.syncs+" -c max_connections=200")
 }
 
 // Stop ends it at once, as a crash would.
@@ -94,6 +106,14 @@ func (p *Postgres) Run(t testing.TB, database, statement string) string {
 		database, _, _ = strings.Cut(rest, "?")
 	}
 	return p.do(t, "psql", "-h", p.dir, "-U", "doughrun", "-d", database, "-v", "ON_ERROR_STOP=1", "-qAt", "-c", statement)
+}
+
+// Bench runs a script of pgbench on a database and returns what it prints.
+func (p *Postgres) Bench(t testing.TB, database, script string, args ...string) string {
+	t.Helper()
+	file := filepath.Join(p.dir, "script")
+	require.NoError(t, os.WriteFile(file, []byte(script), 0o644))
+	return p.do(t, "pgbench", append(args, "-n", "-f", file, database)...)
 }
 
 func (p *Postgres) do(t testing.TB, program string, args ...string) string {
