@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -94,13 +95,22 @@ func again(err error) bool {
 	return false
 }
 
-// reason is what a person reads of a failed attempt. What the kitchen says has
-// details; the rest is about the link.
+// reason is what a person reads of a failed attempt, with each line that the
+// kitchen names on a line of its own. What the kitchen says has details; the
+// rest is about the link.
 func reason(err error) string {
 	s := status.Convert(err)
 	switch {
 	case !again(err) || len(s.Details()) > 0:
-		return s.Message()
+		text := s.Message()
+		for _, d := range s.Details() {
+			if bad, ok := d.(*errdetails.BadRequest); ok {
+				for _, v := range bad.GetFieldViolations() {
+					text += "\n" + v.GetDescription()
+				}
+			}
+		}
+		return text
 	case s.Code() == codes.DeadlineExceeded:
 		return "the kitchen did not answer in time"
 	}

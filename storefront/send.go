@@ -81,9 +81,9 @@ func (c *Client) sendOne(ctx context.Context, box *outbox.Box, now func() time.T
 	case refusal == nil:
 		sent.Entry, err = box.Accept(now(), e.ID, r.Order)
 	case tooLate(refusal):
-		sent.Entry, err = box.Settle(now(), e.ID, outbox.Late, status.Convert(refusal).Message())
+		sent.Entry, err = box.Settle(now(), e.ID, outbox.Late, reason(refusal))
 	case decided(refusal):
-		sent.Entry, err = box.Settle(now(), e.ID, outbox.Refused, status.Convert(refusal).Message())
+		sent.Entry, err = box.Settle(now(), e.ID, outbox.Refused, reason(refusal))
 	default:
 		sent.Entry = e
 		sent.Why = status.Convert(refusal).Message()

@@ -152,6 +152,9 @@ held against the service's rules before the first is kept and sent.`,
 			}
 		}
 		if file == "" {
+			if w.phoned == "" {
+				j.remark(d, w.shop, kept[0])
+			}
 			m := &v1.SubmitOrderResponse{Order: kept[0]}
 			return j.show(m, func() (string, error) { return sheet.Order(m.GetOrder()), nil })
 		}
@@ -159,6 +162,23 @@ held against the service's rules before the first is kept and sent.`,
 		return j.show(m, func() (string, error) { return sheet.Orders(siteOf(kept), kept), nil })
 	})
 	return cmd
+}
+
+// remark says beside an order that was taken what its shop would be asked: it
+// can still amend it. Where that cannot be found out the order stands as it is.
+func (j *job) remark(night civil.Date, shop string, o *v1.Order) {
+	odd, err := j.unusual(night, shop, o.GetLines())
+	if err != nil || o.GetClosed() {
+		return
+	}
+	for _, l := range odd {
+		fmt.Fprintln(j.talk, "doughrun: "+l.GetQuestion()+" Amend the order if that is wrong.")
+	}
+	if m, err := j.catalog(night, shop, ""); err == nil {
+		if none := lacking(o.GetLines(), m.GetLines()); none != "" {
+			fmt.Fprintln(j.talk, "doughrun: "+none+": an order is the whole of what comes. Amend it if that is wrong.")
+		}
+	}
 }
 
 // ordersIn reads the orders in a CSV file with the newest book.
@@ -332,22 +352,22 @@ func (j *job) readBack(night civil.Date, shop, who string, lines []*v1.OrderLine
 	c := &counter{job: j, lines: bufio.NewScanner(j.in), echo: !j.typed()}
 	c.say("READ BACK to %s at %s,", who, shop)
 	c.say("night of %s", night.Long())
-	var total int64
 	for _, l := range lines {
-		name, bake := l.GetItemId(), l.GetBakeDate()
 		for _, x := range m.GetLines() {
 			if x.GetItemId() == l.GetItemId() {
-				name, bake = x.GetItemName(), cmp.Or(bake, x.GetBakeDate())
+				l = &v1.OrderLine{ItemName: x.GetItemName(), BakeDate: cmp.Or(l.GetBakeDate(), x.GetBakeDate()), Pieces: l.GetPieces()}
 			}
 		}
-		c.say("%7d  %s", l.GetPieces(), name)
-		c.say("         for %s", shortDay(bake))
-		total += l.GetPieces()
+		c.say("%7d  %s", l.GetPieces(), cmp.Or(l.GetItemName(), l.GetItemId()))
+		c.say("         for %s", shortDay(l.GetBakeDate()))
 	}
-	if len(lines) == 0 {
-		c.say("The shop wants nothing at all.")
-	} else {
-		c.say("%7d  PIECES IN ALL", total)
+	c.say("%s", totalText(lines, m.GetLines()))
+	odd, err := j.unusual(night, shop, lines)
+	if err != nil {
+		return err
+	}
+	for _, l := range odd {
+		c.say("%s", folded("", "ASK: "+l.GetQuestion()))
 	}
 	right := false
 	if err := c.ask("Is that right? yes or no:", yesNo(&right)); err != nil {

@@ -124,7 +124,7 @@ func notTaken(r storefront.Sent) error {
 	}
 	switch r.State {
 	case outbox.Waiting:
-		return &failure{exitUnavailable, fmt.Errorf("the order is kept in the outbox and waits: %s\n  it is not known whether it was taken; \"doughrun order send\" sends it again and never twice", explain(err))}
+		return &failure{exitUnavailable, fmt.Errorf("the order is kept in the outbox and waits: %s\n  \"doughrun order send\" sends it again, never twice", explain(err))}
 	case outbox.Late:
 		return &failure{exitRefused, fmt.Errorf("%s\n  the order stays in the outbox as a draft, marked late, until the kitchen admits it", explain(err))}
 	}
@@ -330,7 +330,11 @@ func entriesText(list []outbox.Entry, counts []outbox.Errand, empty string) stri
 		case outbox.Replaced, outbox.Dropped:
 		default:
 			if e.Why != "" {
-				fmt.Fprintf(&b, "  %s\n", e.Why)
+				why, lines, _ := strings.Cut(e.Why, "\n")
+				fmt.Fprintln(&b, folded("  ", why))
+				for l := range strings.Lines(lines) {
+					fmt.Fprintln(&b, strings.Replace(folded("    ", l), "    ", "  * ", 1))
+				}
 			}
 			fmt.Fprintf(&b, "  %s\n", e.ID)
 		}

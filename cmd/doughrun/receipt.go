@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 
@@ -75,7 +76,9 @@ func receiptText(m *v1.GetReceiptResponse) (string, error) {
 func receiptLine(p func(string, ...any), zone *civil.Zone, l *v1.ReceiptLine) {
 	p("%7d  %s", l.GetPieces(), l.GetItemName())
 	p("  for %s", shortDay(l.GetBakeDate()))
-	p("  change by %s", zone.Long(l.GetCutOffTime().AsTime()))
+	if l.GetProvisional() {
+		p("  change by %s", zone.Long(l.GetCutOffTime().AsTime()))
+	}
 	if l.GetRunName() != "" {
 		when := "leaves " + zone.Short(l.GetLeaveTime().AsTime())
 		if l.GetArriveTime() != nil {
@@ -84,7 +87,7 @@ func receiptLine(p func(string, ...any), zone *civil.Zone, l *v1.ReceiptLine) {
 		p("%s", folded("  ", l.GetRunName()+", "+when))
 	}
 	for _, x := range l.GetPulls() {
-		p("  pull %d at %s", x.GetPieces(), zone.Short(x.GetPullTime().AsTime()))
+		p("  pull %s at %s", inBoxes(x.GetPieces(), l.GetPiecesPerContainer()), zone.Short(x.GetPullTime().AsTime()))
 	}
 	if len(l.GetAllergens()) > 0 {
 		p("%s", folded("  ", "contains "+strings.Join(l.GetAllergens(), ", ")))
@@ -122,7 +125,24 @@ func receiptLine(p func(string, ...any), zone *civil.Zone, l *v1.ReceiptLine) {
 		case x.GetBatchId() != "":
 			p("  %d of batch %s", x.GetPieces(), x.GetBatchId())
 		}
-		p("    use from %s", zone.Short(x.GetUseFromTime().AsTime()))
-		p("    use by %s", zone.Short(x.GetUseByTime().AsTime()))
+		comes := cmp.Or(l.GetArriveTime(), l.GetLeaveTime())
+		if from := x.GetUseFromTime(); comes != nil && !from.AsTime().After(comes.AsTime()) {
+			p("    use from when it comes")
+		} else {
+			p("    use from %s", zone.Dated(from.AsTime()))
+		}
+		p("    use by %s", zone.Dated(x.GetUseByTime().AsTime()))
 	}
+}
+
+// inBoxes is a number of pieces with the full containers and loose pieces it is.
+func inBoxes(pieces, perBox int64) string {
+	if perBox < 2 || pieces < perBox {
+		return fmt.Sprint(pieces)
+	}
+	s := boxes(pieces / perBox)
+	if loose := pieces % perBox; loose > 0 {
+		s += fmt.Sprintf(" + %d", loose)
+	}
+	return fmt.Sprintf("%d (%s)", pieces, s)
 }

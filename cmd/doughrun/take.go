@@ -2,8 +2,10 @@ package main
 
 import (
 	"bufio"
+	"errors"
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 	"time"
 
@@ -80,12 +82,42 @@ func proposalText(m *v1.ProposeOrderResponse) string {
 			fmt.Fprintf(&b, "%s\n", folded("  ", l.GetObstacle()))
 			continue
 		}
-		fmt.Fprintf(&b, "%7d  %s\n%s\n%s", l.GetPieces(), forDays(l), folded("  ", l.GetWorking()), changesText(l))
-		fmt.Fprintf(&b, "%s\n", folded("  ", l.GetBasis()))
+		fmt.Fprintf(&b, "%7d  %s\n%s", l.GetPieces(), forDays(l), arithmetic(l))
 		if l.GetLapsePieces() > 0 {
-			fmt.Fprintf(&b, "%s\n", folded("  ", fmt.Sprintf("%d will pass their date unsold", l.GetLapsePieces())))
+			fmt.Fprintf(&b, "%s\n", folded("  ", lapseText(l)))
 		}
 	}
+	return b.String()
+}
+
+// lapseText says what of the stock nobody will buy in time.
+func lapseText(l *v1.ProposedLine) string {
+	return fmt.Sprintf("%d will pass their date unsold", l.GetLapsePieces())
+}
+
+// arithmetic is how a proposal comes about, one number a line.
+func arithmetic(l *v1.ProposedLine) string {
+	var b strings.Builder
+	p := func(sign string, n int64, what string) { fmt.Fprintf(&b, "  %1s %6d  %s\n", sign, n, what) }
+	p("", l.GetSellPieces(), "will sell")
+	if n := l.GetSafetyPieces(); n < 0 {
+		p("-", -n, "rather sold out than left over")
+	} else {
+		p("+", n, "safety")
+	}
+	p("-", l.GetLeftPieces(), "left and usable")
+	p("-", l.GetComingPieces(), "coming")
+	sum := l.GetSellPieces() + l.GetSafetyPieces() - l.GetLeftPieces() - l.GetComingPieces()
+	if sum < 0 {
+		fmt.Fprintf(&b, "  enough: %d over\n", -sum)
+	} else {
+		p("=", sum, "wanted")
+	}
+	if l.GetBoxes() > 0 {
+		p("", l.GetPieces(), "in "+boxes(l.GetBoxes())+" of "+fmt.Sprint(l.GetPiecesPerContainer()))
+	}
+	b.WriteString(changesText(l))
+	fmt.Fprintf(&b, "%s\n", folded("  ", l.GetBasis()))
 	return b.String()
 }
 
@@ -170,7 +202,23 @@ func (c *counter) ask(prompt string, read func(answer string) error) error {
 		if err == nil {
 			return nil
 		}
+		if errors.Is(err, errAsked) {
+			continue
+		}
 		c.say("%s", folded("  ", err.Error()))
+	}
+}
+
+// errAsked is the answer of somebody who asked something back.
+var errAsked = errors.New("asked back")
+
+// orEnter takes Enter as an answer too, which changes nothing.
+func orEnter(read func(string) error) func(string) error {
+	return func(answer string) error {
+		if answer == "" {
+			return nil
+		}
+		return read(answer)
 	}
 }
 
@@ -222,11 +270,24 @@ func (c *counter) take(night civil.Date, shop string) error {
 		return err
 	}
 	c.say("NIGHT OF %s", strings.ToUpper(night.Short()))
-	if err := c.count(night, shop, catalog.GetLines()); err != nil {
-		return err
+	propose := &v1.ProposeOrderRequest{Night: wire.NightName(c.settings.Kitchen, night), ShopId: shop}
+	p, err := ask(c.job, v1.NewOrderServiceClient, v1.OrderServiceClient.ProposeOrder, propose)
+	if err == nil && p.GetCounted() {
+		again := false
+		err = c.ask("The night is counted already.\nCount again? yes, or Enter for no:", orEnter(yesNo(&again)))
+		if err != nil {
+			return err
+		}
+		if !again {
+			c.left = map[string]int64{}
+		}
 	}
-	name := wire.NightName(c.settings.Kitchen, night)
-	p, err := ask(c.job, v1.NewOrderServiceClient, v1.OrderServiceClient.ProposeOrder, &v1.ProposeOrderRequest{Night: name, ShopId: shop})
+	if c.left == nil {
+		if err := c.count(night, shop, catalog.GetLines()); err != nil {
+			return err
+		}
+		p, err = ask(c.job, v1.NewOrderServiceClient, v1.OrderServiceClient.ProposeOrder, propose)
+	}
 	if status.Code(err) == codes.Unavailable {
 		return c.takeAway(night, shop, err)
 	}
@@ -241,27 +302,43 @@ func (c *counter) take(night civil.Date, shop string) error {
 		if err != nil {
 			return err
 		}
-		if n > 0 {
-			lines = append(lines, &v1.OrderLine{ItemId: l.GetItemId(), Pieces: n, BakeDate: l.GetBakeDate(), ItemName: l.GetItemName()})
-		}
+		lines = ordered(lines, &v1.OrderLine{ItemId: l.GetItemId(), Pieces: n, BakeDate: l.GetBakeDate(), ItemName: l.GetItemName()})
 	}
-	if err := c.doubt(name, shop, lines, night); err != nil {
+	if err := c.doubt(shop, lines, night); err != nil {
 		return err
 	}
-	return c.sendOff(night, shop, lines)
+	return c.sendOff(night, shop, lines, catalog.GetLines())
+}
+
+// ordered puts a line into an order, in the place of the one of its item; none of it drops that.
+func ordered(lines []*v1.OrderLine, l *v1.OrderLine) []*v1.OrderLine {
+	i := slices.IndexFunc(lines, func(x *v1.OrderLine) bool { return x.GetItemId() == l.GetItemId() })
+	switch {
+	case i < 0 && l.GetPieces() > 0:
+		return append(lines, l)
+	case i >= 0 && l.GetPieces() > 0:
+		lines[i] = l
+	case i >= 0:
+		return slices.Delete(lines, i, i+1)
+	}
+	return lines
 }
 
 // count asks what is left, keeps it, and tells the kitchen.
 func (c *counter) count(night civil.Date, shop string, catalog []*v1.CatalogLine) error {
 	c.say("1 LEFT TONIGHT, in the cold only")
-	c.say("  such as 29, 3 boxes + 5, Wed 3b + 5")
+	c.say("  such as 29, 3 boxes + 5, Wed 3b + 5;")
+	c.say("  Enter: none is left")
 	req := &v1.SubmitCountRequest{Night: wire.NightName(c.settings.Kitchen, night), ShopId: shop, CountTime: countedNow(), RequestId: uuid.NewString()}
 	c.left = map[string]int64{}
 	for _, l := range catalog {
 		if l.GetParPieces() == 0 && l.UsualPieces == nil {
 			continue
 		}
-		prompt := fmt.Sprintf("%s\n  left (boxes of %d)?", l.GetItemName(), l.GetPiecesPerContainer())
+		prompt := l.GetItemName() + "\n  left?"
+		if n := l.GetPiecesPerContainer(); n > 1 {
+			prompt = fmt.Sprintf("%s\n  left (boxes of %d)?", l.GetItemName(), n)
+		}
 		err := c.ask(prompt, func(answer string) error {
 			if answer == "" {
 				answer = "none"
@@ -303,8 +380,13 @@ func (c *counter) wants(l *v1.ProposedLine, beside string, night civil.Date) (n 
 		return 0, nil
 	}
 	c.say("  %s", forDays(l))
-	c.say("  will sell %d", l.GetSellPieces())
-	c.say("  coming %d", l.GetComingPieces())
+	c.say("  left %d, will sell %d, coming %d", l.GetLeftPieces(), l.GetSellPieces(), l.GetComingPieces())
+	if n := c.left[l.GetItemId()]; n > l.GetLeftPieces() {
+		c.say("  %d counted, %d usable that day", n, l.GetLeftPieces())
+	}
+	if l.GetLapsePieces() > 0 {
+		c.say("%s", folded("  ", lapseText(l)))
+	}
 	if beside != "" {
 		c.say("%s", beside)
 	}
@@ -318,7 +400,8 @@ func (c *counter) wants(l *v1.ProposedLine, beside string, night civil.Date) (n 
 			n = l.GetPieces()
 			return nil
 		case "why", "?":
-			return fmt.Errorf("%s %s(%s)", l.GetWorking(), changesText(l), l.GetBasis())
+			c.say("%s", strings.TrimRight(arithmetic(l), "\n"))
+			return errAsked
 		}
 		n, err = piecesIn(answer, l.GetPiecesPerContainer(), night)
 		return err
@@ -393,11 +476,10 @@ func (c *counter) takeAway(night civil.Date, shop string, cause error) error {
 		if err != nil {
 			return err
 		}
-		if n > 0 { // the bake date is left to the kitchen
-			lines = append(lines, &v1.OrderLine{ItemId: l.GetItemId(), Pieces: n, ItemName: l.GetItemName()})
-		}
+		// The bake date is left to the kitchen.
+		lines = ordered(lines, &v1.OrderLine{ItemId: l.GetItemId(), Pieces: n, ItemName: l.GetItemName()})
 	}
-	return c.sendOff(night, shop, lines)
+	return c.sendOff(night, shop, lines, seen.GetLines())
 }
 
 // ago says how long ago something was.
@@ -418,19 +500,23 @@ func boxes(n int64) string {
 	return fmt.Sprint(n, " boxes")
 }
 
-// doubt asks once about quantities that are unusual for the shop.
-func (c *counter) doubt(name, shop string, lines []*v1.OrderLine, night civil.Date) error {
+// unusual are the lines of an order with a quantity that the shop is asked about.
+func (j *job) unusual(night civil.Date, shop string, lines []*v1.OrderLine) ([]*v1.ProposedLine, error) {
 	if len(lines) == 0 {
-		return nil
+		return nil, nil
 	}
-	p, err := ask(c.job, v1.NewOrderServiceClient, v1.OrderServiceClient.ProposeOrder, &v1.ProposeOrderRequest{Night: name, ShopId: shop, Wanted: lines})
+	m, err := ask(j, v1.NewOrderServiceClient, v1.OrderServiceClient.ProposeOrder,
+		&v1.ProposeOrderRequest{Night: wire.NightName(j.settings.Kitchen, night), ShopId: shop, Wanted: lines})
+	return slices.DeleteFunc(m.GetLines(), func(l *v1.ProposedLine) bool { return l.GetQuestion() == "" }), err
+}
+
+// doubt asks once about quantities that are unusual for the shop.
+func (c *counter) doubt(shop string, lines []*v1.OrderLine, night civil.Date) error {
+	asked, err := c.unusual(night, shop, lines)
 	if err != nil {
 		return err
 	}
-	for _, l := range p.GetLines() {
-		if l.GetQuestion() == "" {
-			continue
-		}
+	for _, l := range asked {
 		c.say("%s", folded("", l.GetQuestion()))
 		err := c.ask("  Enter keeps it, or a new number:", func(answer string) error {
 			if answer == "" {
@@ -457,46 +543,62 @@ func (c *counter) doubt(name, shop string, lines []*v1.OrderLine, night civil.Da
 	return nil
 }
 
-// sendOff reads the order back and sends it on a yes.
-func (c *counter) sendOff(night civil.Date, shop string, lines []*v1.OrderLine) error {
-	var total int64
+// sendOff reads the order back and sends it on a yes. Some letters of an item
+// change its line before.
+func (c *counter) sendOff(night civil.Date, shop string, lines []*v1.OrderLine, catalog []*v1.CatalogLine) error {
 	c.say("3 SEND")
-	for _, l := range lines {
-		c.say("%7d  %s", l.GetPieces(), l.GetItemName())
-		total += l.GetPieces()
-	}
-	c.say("========================================")
-	c.say("%7d  PIECES IN ALL", total)
-	req := &v1.SubmitOrderRequest{Name: wire.OrderName(c.settings.Kitchen, night, shop), Closed: len(lines) == 0, RequestId: uuid.NewString()}
-	for _, l := range lines {
-		req.Lines = append(req.Lines, &v1.OrderLine{ItemId: l.GetItemId(), Pieces: l.GetPieces(), BakeDate: l.GetBakeDate()})
-	}
-	prompt := "Send? yes or no:"
-	var before *v1.GetOrderResponse
-	var err error
+	req := &v1.SubmitOrderRequest{Name: wire.OrderName(c.settings.Kitchen, night, shop), RequestId: uuid.NewString()}
 	if c.away {
-		prompt = "It replaces what the kitchen has.\n" + prompt
+		c.say("It replaces what the kitchen has.")
 	} else {
-		before, err = ask(c.job, v1.NewOrderServiceClient, v1.OrderServiceClient.GetOrder, &v1.GetOrderRequest{Name: req.GetName()})
+		before, err := ask(c.job, v1.NewOrderServiceClient, v1.OrderServiceClient.GetOrder, &v1.GetOrderRequest{Name: req.GetName()})
 		if err != nil && status.Code(err) != codes.NotFound {
 			return err
 		}
+		if req.Etag = before.GetOrder().GetEtag(); req.Etag != "" {
+			c.say("It replaces revision %s.", req.GetEtag())
+		}
 	}
-	if before.GetOrder() != nil {
-		req.Etag = before.GetOrder().GetEtag()
-		prompt = fmt.Sprintf("It replaces revision %s.\n%s", req.GetEtag(), prompt)
+	for done := false; !done; {
+		c.say("%s", orderText(lines, catalog))
+		yes := false
+		var changed *v1.OrderLine
+		err := c.ask("Send? yes, no, or letters of an item\nto change it:", func(answer string) error {
+			if answer == "" || yesNo(&yes)(answer) == nil {
+				done = answer != ""
+				return map[bool]error{false: fmt.Errorf("write yes or no, or some letters of an item")}[done]
+			}
+			l, err := found(catalog, answer)
+			if err != nil {
+				return err
+			}
+			return c.ask(fmt.Sprintf("%s\n  send?", l.GetItemName()), func(answer string) error {
+				n, err := piecesIn(answer, l.GetPiecesPerContainer(), night)
+				changed = &v1.OrderLine{ItemId: l.GetItemId(), Pieces: n, BakeDate: l.GetBakeDate(), ItemName: l.GetItemName()}
+				return err
+			})
+		})
+		if err == nil && changed.GetPieces() > 0 && !c.away {
+			err = c.doubt(shop, []*v1.OrderLine{changed}, night)
+		}
+		if err != nil {
+			return err
+		}
+		if changed != nil {
+			lines = ordered(lines, changed)
+		}
+		if done && !yes {
+			c.say("Nothing was ordered.")
+			return nil
+		}
 	}
-	if len(lines) == 0 {
-		prompt = "The shop wants nothing at all.\n" + prompt
-	}
-	yes := false
-	err = c.ask(prompt, yesNo(&yes))
-	if err != nil {
-		return err
-	}
-	if !yes {
-		c.say("Nothing was ordered.")
-		return nil
+	req.Closed = len(lines) == 0
+	for _, l := range lines {
+		bake := l.GetBakeDate()
+		if c.away {
+			bake = "" // of another night
+		}
+		req.Lines = append(req.Lines, &v1.OrderLine{ItemId: l.GetItemId(), Pieces: l.GetPieces(), BakeDate: bake})
 	}
 	if _, err := c.submit([]*v1.SubmitOrderRequest{req}, c.away); err != nil {
 		return err
@@ -506,6 +608,70 @@ func (c *counter) sendOff(night civil.Date, shop string, lines []*v1.OrderLine) 
 		return err
 	}
 	return c.show(m, func() (string, error) { return receiptText(m) })
+}
+
+// orderText reads an order back: what is sent, and what a standing order has
+// and this one does not.
+func orderText(lines []*v1.OrderLine, catalog []*v1.CatalogLine) string {
+	var b strings.Builder
+	for _, l := range lines {
+		fmt.Fprintf(&b, "%7d  %s\n", l.GetPieces(), l.GetItemName())
+	}
+	return b.String() + totalText(lines, catalog)
+}
+
+func totalText(lines []*v1.OrderLine, catalog []*v1.CatalogLine) string {
+	if len(lines) == 0 {
+		return "The shop wants nothing at all."
+	}
+	var total int64
+	for _, l := range lines {
+		total += l.GetPieces()
+	}
+	s := fmt.Sprintf("%s\n%7d  PIECES IN ALL", strings.Repeat("=", narrow), total)
+	if none := lacking(lines, catalog); none != "" {
+		s += "\n" + folded("", none)
+	}
+	return s
+}
+
+// lacking names what the shop's standing order has and an order has not: an
+// order is the whole of what comes.
+func lacking(lines []*v1.OrderLine, catalog []*v1.CatalogLine) string {
+	var none []string
+	for _, x := range catalog {
+		if x.GetParPieces() > 0 && x.GetObstacle() == "" && !slices.ContainsFunc(lines, func(l *v1.OrderLine) bool { return l.GetItemId() == x.GetItemId() }) {
+			none = append(none, x.GetItemName())
+		}
+	}
+	if len(none) == 0 {
+		return ""
+	}
+	return "NOTHING OF " + strings.Join(none, ", ")
+}
+
+// found is the one item of a catalogue whose name or id has the letters.
+func found(catalog []*v1.CatalogLine, letters string) (*v1.CatalogLine, error) {
+	var hits []*v1.CatalogLine
+	for _, l := range catalog {
+		if strings.EqualFold(l.GetItemName(), letters) || strings.EqualFold(l.GetItemId(), letters) {
+			return l, nil
+		}
+		if strings.Contains(strings.ToLower(l.GetItemName()+" "+l.GetItemId()), strings.ToLower(letters)) {
+			hits = append(hits, l)
+		}
+	}
+	switch len(hits) {
+	case 0:
+		return nil, fmt.Errorf("no item has %q; write yes, no, or letters of an item", letters)
+	case 1:
+		return hits[0], nil
+	}
+	var names []string
+	for _, l := range hits {
+		names = append(names, l.GetItemName())
+	}
+	return nil, fmt.Errorf("%q is in %s; write more of it", letters, strings.Join(names, ", "))
 }
 
 func catalogCommand() *cobra.Command {

@@ -181,5 +181,8 @@ func (z *Zone) Clock(t time.Time) Clock {
 // the day and the offset.
 func (z *Zone) Long(t time.Time) string { return t.In(z.location).Format("Mon 2 Jan 15:04 -07:00") }
 
+// Dated prints an instant as Thu 26 Nov 04:30, where another week may be meant.
+func (z *Zone) Dated(t time.Time) string { return t.In(z.location).Format("Mon 2 Jan 15:04") }
+
 // Short prints an instant as Thu 04:30.
 func (z *Zone) Short(t time.Time) string { return t.In(z.location).Format("Mon 15:04") }

@@ -200,7 +200,7 @@ func (d *desk) verdict(tx commissary.Tx, v verdict) (string, civil.Date, error) 
 	case !v.Past:
 		return fmt.Sprintf("%s: the kitchen can admit it until %s, when %s", what, when, v.Why), civil.Date{}, nil
 	case v.allowed() && v.Want < v.Was:
-		return fmt.Sprintf("%s: frozen since %s, when %s; the kitchen can admit less, for others", what, when, v.Why), civil.Date{}, nil
+		return fmt.Sprintf("%s: frozen since %s, when %s; the kitchen can admit the smaller number, and what is over goes to other shops", what, when, v.Why), civil.Date{}, nil
 	case v.allowed():
 		return fmt.Sprintf("%s: frozen since %s, when %s; the kitchen can admit it from %d spare", what, when, v.Why, v.Spare), civil.Date{}, nil
 	case v.loaded:

@@ -247,7 +247,7 @@ func (t *till) propose(it commissary.Item, calendar forecast.Calendar) (*v1.Prop
 	if known {
 		if learned.Counted >= standingFor || !stands {
 			fit = learned
-			line.Basis = fmt.Sprintf("%d days counted, by %s", fit.Counted, strings.Join(fit.Methods[:1], ""))
+			line.Basis = fmt.Sprintf("%d days counted, by %s", fit.Counted, method(fit.Methods[0]))
 			if a := fit.Accuracy; a.Forecasts > 0 {
 				line.Basis += fmt.Sprintf("; off by %s a day, %s too %s on the whole", a.MAE, max(a.Bias, -a.Bias), map[bool]string{true: "high", false: "low"}[a.Bias >= 0])
 			}
@@ -271,6 +271,15 @@ func (t *till) propose(it commissary.Item, calendar forecast.Calendar) (*v1.Prop
 		line.Changes = append(line.Changes, &v1.SaleChange{Name: c.Name, Pieces: int64(c.By.Pieces())})
 	}
 	return line, nil
+}
+
+// method is a forecast's method in words, without the numbers it is set to.
+func method(name string) string {
+	words := strings.Split(name, ", ")
+	if last := words[len(words)-1]; len(words) > 1 && strings.Trim(last, "0123456789. ") == "" {
+		words = words[:len(words)-1]
+	}
+	return strings.Join(words, ", ")
 }
 
 // stock is what was counted of an item and what earlier nights ordered for

@@ -102,7 +102,7 @@ func (c *core) receipt(tx commissary.Tx, d *desk) (*receipt, error) {
 
 func (r *receipt) line(tx commissary.Tx, it commissary.Item, l commissary.OrderLine) (*v1.ReceiptLine, error) {
 	line := &v1.ReceiptLine{ItemId: it.ID, ItemName: it.Name, BakeDate: l.BakeDate.String(), Pieces: int64(l.Pieces),
-		CutOffTime: wire.Instant(r.cutOff(it, l.BakeDate)), Provisional: true}
+		PiecesPerContainer: int64(it.PerBox), CutOffTime: wire.Instant(r.cutOff(it, l.BakeDate)), Provisional: true}
 	run, arrives, ok := r.brings(l.BakeDate.AddDays(-it.Ship.DeliverBefore))
 	switch line.RunName = run.Name; {
 	case !ok:
@@ -111,11 +111,14 @@ func (r *receipt) line(tx commissary.Tx, it commissary.Item, l commissary.OrderL
 	default:
 		line.ArriveTime = wire.Instant(arrives)
 	}
-	line.Pulls = r.pulls(it, l)
 	if err := r.allergens(tx, it, line); err != nil {
 		return nil, err
 	}
-	if r.comes(it, l, line) || !ok {
+	released := r.comes(it, l, line)
+	come := l
+	come.Pieces -= quantity.Pieces(line.GetShortPieces())
+	line.Pulls = r.pulls(it, come)
+	if released || !ok {
 		return line, nil
 	}
 	return line, r.promises(tx, it, l, arrives, line)

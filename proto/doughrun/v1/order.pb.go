@@ -570,9 +570,11 @@ type ReceiptLine struct {
 	// Why it is short; empty where it is not.
 	ShortReason string `protobuf:"bytes,15,opt,name=short_reason,json=shortReason,proto3" json:"short_reason,omitempty"`
 	// When the run leaves the kitchen, where arrive_time is absent.
-	LeaveTime     *timestamppb.Timestamp `protobuf:"bytes,16,opt,name=leave_time,json=leaveTime,proto3" json:"leave_time,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	LeaveTime *timestamppb.Timestamp `protobuf:"bytes,16,opt,name=leave_time,json=leaveTime,proto3" json:"leave_time,omitempty"`
+	// How many pieces a full container holds.
+	PiecesPerContainer int64 `protobuf:"varint,17,opt,name=pieces_per_container,json=piecesPerContainer,proto3" json:"pieces_per_container,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *ReceiptLine) Reset() {
@@ -715,6 +717,13 @@ func (x *ReceiptLine) GetLeaveTime() *timestamppb.Timestamp {
 		return x.LeaveTime
 	}
 	return nil
+}
+
+func (x *ReceiptLine) GetPiecesPerContainer() int64 {
+	if x != nil {
+		return x.PiecesPerContainer
+	}
+	return 0
 }
 
 // Pull is one wave of taking balls out of the cold.
@@ -2613,7 +2622,7 @@ const file_doughrun_v1_order_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tBj\xbaHgre2c^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}/orders/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"n\n" +
 	"\x12GetReceiptResponse\x12(\n" +
 	"\x05order\x18\x01 \x01(\v2\x12.doughrun.v1.OrderR\x05order\x12.\n" +
-	"\x05lines\x18\x02 \x03(\v2\x18.doughrun.v1.ReceiptLineR\x05lines\"\xf8\x04\n" +
+	"\x05lines\x18\x02 \x03(\v2\x18.doughrun.v1.ReceiptLineR\x05lines\"\xaa\x05\n" +
 	"\vReceiptLine\x12\x17\n" +
 	"\aitem_id\x18\x01 \x01(\tR\x06itemId\x12\x1b\n" +
 	"\titem_name\x18\x02 \x01(\tR\bitemName\x12\x1b\n" +
@@ -2634,7 +2643,8 @@ const file_doughrun_v1_order_proto_rawDesc = "" +
 	"\fshort_pieces\x18\x0e \x01(\x03R\vshortPieces\x12!\n" +
 	"\fshort_reason\x18\x0f \x01(\tR\vshortReason\x129\n" +
 	"\n" +
-	"leave_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampR\tleaveTime\"W\n" +
+	"leave_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampR\tleaveTime\x120\n" +
+	"\x14pieces_per_container\x18\x11 \x01(\x03R\x12piecesPerContainer\"W\n" +
 	"\x04Pull\x127\n" +
 	"\tpull_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\bpullTime\x12\x16\n" +
 	"\x06pieces\x18\x02 \x01(\x03R\x06pieces\"\xf8\x01\n" +
