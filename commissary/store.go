@@ -246,12 +246,16 @@ type Change struct {
 }
 
 // Changes keeps one row for every change of state, in the same transaction,
-// each hashed over the row before.
+// each hashed over the row before and over the facts that the transaction
+// wrote. A transaction that wrote and recorded nothing gets a row all the same.
 type Changes interface {
+	// Append records a change at the end of the transaction.
 	Append(c Change) error
 	// List returns rows of a subject prefix, oldest first, after the given seq.
 	List(subject string, after int64, limit int) ([]Change, error)
-	// Verify computes the chain afresh and returns how many rows hold, from the
-	// first on. Precondition when a row, or the end of the chain, was altered.
+	// Verify computes the chain afresh, and from it the facts, and returns how
+	// many rows of the chain hold, from the first on. Precondition with reason
+	// CHAIN_BROKEN when a row, or the end of the chain, was altered, and with
+	// FACTS_ALTERED and the rows as faults when facts were.
 	Verify() (rows int64, err error)
 }

@@ -27,15 +27,23 @@ before it gets its name. Copy it to another machine.`,
 }
 
 func restoreCommand() *cobra.Command {
-	return databaseCommand(&cobra.Command{
+	var fromRecord bool
+	cmd := &cobra.Command{
 		Use:   "restore FILE",
 		Short: "Put the facts of a backup into a database that holds none",
 		Long: `Put the facts of a backup into a database that holds none, before the service
 is started on it. What was saved after the backup is not in it: callers send it
-again with the same request ids.`,
+again with the same request ids. A backup of which rows were altered is refused;
+while its record of changes verifies, --from-record computes the facts from that.`,
 		Args: cobra.ExactArgs(1),
-	}, false, func(cmd *cobra.Command, facts *store.Store, args []string) error {
-		e, err := store.Restore(cmd.Context(), args[0], facts)
+	}
+	cmd.Flags().BoolVar(&fromRecord, "from-record", false, "compute the facts from the record of changes, whatever the backup's rows say")
+	return databaseCommand(cmd, false, func(cmd *cobra.Command, facts *store.Store, args []string) error {
+		way := store.Copy
+		if fromRecord {
+			way = store.Rebuild
+		}
+		e, err := store.Restore(cmd.Context(), args[0], facts, way)
 		return extent(cmd, "the database", e, err)
 	})
 }

@@ -60,7 +60,7 @@ func serve(ctx context.Context, s config.Service, now func() time.Time, log *slo
 		defer admin.Close()
 	}
 	broken := make(chan error, 1)
-	facts, err := store.Open(ctx, s.Database, store.Options{OnFatal: func(err error) { broken <- err }})
+	facts, err := store.Open(ctx, s.Database, store.Options{OnFatal: func(err error) { broken <- err }, Warn: func(text string) { log.Warn(text) }})
 	if err != nil {
 		return err
 	}

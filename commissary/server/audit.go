@@ -75,10 +75,16 @@ func (s audits) VerifyChain(ctx context.Context, req *v1.VerifyChainRequest) (*v
 			return err
 		}
 		rows, err := tx.Changes(id).Verify()
-		resp.Verified = rows
+		resp.Verified, resp.BrokenSequence, resp.AlteredFacts = rows, 0, nil
 		var e *commissary.Error
 		if errors.As(err, &e) && e.Kind == commissary.Precondition {
 			resp.BrokenSequence = rows + 1
+			if e.Reason == "FACTS_ALTERED" {
+				resp.BrokenSequence = 0
+				for _, f := range e.Faults {
+					resp.AlteredFacts = append(resp.AlteredFacts, f.Text)
+				}
+			}
 			err = nil
 		}
 		if err != nil || rows == 0 {

@@ -106,7 +106,8 @@ func (c *core) learnShop(ctx context.Context, id string, due []commissary.Fit) e
 				return err
 			}
 		}
-		return nil
+		w := &writing{Tx: tx, at: c.instant(), who: serviceItself, call: "LearnDue"}
+		return w.record(id, "kitchens/"+id+"/shops/"+due[0].Shop, "learned how %d items sell", len(learned))
 	})
 }
 

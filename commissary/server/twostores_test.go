@@ -273,7 +273,7 @@ func TestBackupTracesAlike(t *testing.T) {
 	require.NoError(t, err)
 	restored, err := store.Open(t.Context(), filepath.Join(dir, "restored.db"), store.Options{})
 	require.NoError(t, err)
-	_, err = store.Restore(t.Context(), file, restored)
+	_, err = store.Restore(t.Context(), file, restored, store.Copy)
 	require.NoError(t, err)
 	require.NoError(t, restored.Close())
 	p := &pair{t: t, conns: [2]*grpc.ClientConn{w.conn, start(t, on(t, filepath.Join(dir, "restored.db"), w.clock)).conn}, by: map[string]int{}}

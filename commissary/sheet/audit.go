@@ -23,6 +23,14 @@ func Changes(site *v1.Site, list []*v1.Change) string {
 // Chain says whether the record of changes is as it was written.
 func Chain(site *v1.Site, m *v1.VerifyChainResponse) string {
 	p := newPage(site, "RECORD OF CHANGES")
+	if altered := m.GetAlteredFacts(); len(altered) > 0 {
+		p.put(0, fmt.Sprintf("*** ALTERED: facts are not as the %s left them. Keep the database as it is, and restore the newest backup that verifies. ***",
+			quantity.Counted(m.GetVerified(), "change")))
+		for _, row := range altered {
+			p.put(2, row)
+		}
+		return p.String()
+	}
 	if m.GetBrokenSequence() == 0 {
 		p.put(0, fmt.Sprintf("It holds: %s verified, last hash %x.", quantity.Counted(m.GetVerified(), "change"), m.GetLastHash()))
 		return p.String()

@@ -38,8 +38,9 @@ func Backup(ctx context.Context, from *Store, file string) (e Extent, err error)
 }
 
 // Restore puts the facts of a backup into a store that holds none yet. The file
-// stays as it is. One of an earlier version of the program will do.
-func Restore(ctx context.Context, file string, to *Store) (e Extent, err error) {
+// stays as it is. One of an earlier version of the program will do. The way is
+// Copy, or Rebuild when rows of it were altered.
+func Restore(ctx context.Context, file string, to *Store, way func(ctx context.Context, from, to *Store) (Extent, error)) (e Extent, err error) {
 	if info, err := os.Stat(file + "-wal"); err == nil && info.Size() > 0 {
 		return e, commissary.Refuse(commissary.Precondition, "FILE_IN_USE", "%s is a database in use, or one that was not closed (there is %[1]s-wal); take a backup of it with: doughrund backup FILE --database %[1]s", file)
 	}
@@ -51,7 +52,7 @@ func Restore(ctx context.Context, file string, to *Store) (e Extent, err error) 
 		if err != nil {
 			return err
 		}
-		e, err = Copy(ctx, from, to)
+		e, err = way(ctx, from, to)
 		return errors.Join(err, from.Close())
 	})
 }

@@ -3,7 +3,10 @@ package store
 import (
 	"crypto/sha256"
 	"encoding/binary"
+	"maps"
+	"slices"
 	"strconv"
+	"time"
 
 	"doughrun/commissary"
 )
@@ -13,23 +16,76 @@ type changes struct {
 	kitchen string
 }
 
+// Append enters a change when the rest of its transaction is done, for it holds
+// the rows that were written.
 func (c changes) Append(change commissary.Change) error {
+	if err := c.ready(true); err != nil {
+		return err
+	}
+	c.entered = append(c.entered, entry{kitchen: c.kitchen, change: change})
+	return nil
+}
+
+// entry is a change that waits for the end of its transaction.
+type entry struct {
+	kitchen string
+	change  commissary.Change
+	facts   []byte // the rows, as appendImage writes them
+}
+
+// enter writes the changes of a transaction. A kitchen's rows go with its last
+// change, the rows of none with the last of all.
+func (t *tx) enter() error {
+	for _, k := range slices.Sorted(maps.Keys(t.wrote)) {
+		i := len(t.entered) - 1
+		for i >= 0 && k != "" && t.entered[i].kitchen != k {
+			i--
+		}
+		if i < 0 {
+			e, err := t.untold(k)
+			if err != nil {
+				return err
+			}
+			t.entered, i = append(t.entered, e), len(t.entered)
+		}
+		t.entered[i].facts = append(t.entered[i].facts, t.wrote[k]...)
+	}
+	for _, e := range t.entered {
+		if err := t.chain(e); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// untold is the change of a transaction that wrote rows of a kitchen and recorded none.
+func (t *tx) untold(kitchen string) (entry, error) {
+	e := entry{kitchen: kitchen, change: commissary.Change{Who: "doughrun", Detail: "kept by the service itself"}}
+	var newest int64
+	err := t.each(func(s scan) error { return s(&newest) }, `SELECT coalesce(max(at), 0) FROM changes WHERE kitchen = $1`, kitchen)
+	e.change.At = time.UnixMicro(newest)
+	return e, err
+}
+
+// chain writes a change at the end of its kitchen's chain.
+func (t *tx) chain(e entry) error {
+	change := e.change
 	// Taking the next place locks the kitchen's chain until the commit.
 	var before []byte
-	err := c.take(func(s scan) error { return s(&change.Seq, &before) },
+	err := t.take(func(s scan) error { return s(&change.Seq, &before) },
 		`INSERT INTO chains (kitchen, seq, hash) VALUES ($1, 1, $2)
 		ON CONFLICT (kitchen) DO UPDATE SET seq = chains.seq + 1 RETURNING seq, hash`,
-		c.kitchen, make([]byte, sha256.Size))
+		e.kitchen, make([]byte, sha256.Size))
 	if err != nil {
 		return err
 	}
-	hash := link(before, c.kitchen, change)
-	_, err = c.exec(`INSERT INTO changes (kitchen, seq, at, who, call, subject, detail, hash) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`,
-		c.kitchen, change.Seq, micros(change.At), change.Who, change.Call, change.Subject, change.Detail, hash)
+	hash := link(before, e.kitchen, change, e.facts)
+	_, err = t.raw(`INSERT INTO changes (kitchen, seq, at, who, call, subject, detail, facts, hash) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
+		e.kitchen, change.Seq, micros(change.At), change.Who, change.Call, change.Subject, change.Detail, bytes(e.facts), hash)
 	if err != nil {
 		return err
 	}
-	_, err = c.exec(`UPDATE chains SET hash = $1 WHERE kitchen = $2`, hash, c.kitchen)
+	_, err = t.raw(`UPDATE chains SET hash = $1 WHERE kitchen = $2`, hash, e.kitchen)
 	return err
 }
 
@@ -40,19 +96,28 @@ func (c changes) List(subject string, after int64, limit int) ([]commissary.Chan
 }
 
 func (c changes) Verify() (rows int64, err error) {
+	if rows, err = c.chained(); err == nil {
+		err = c.whole(c.kitchen)
+	}
+	return rows, err
+}
+
+// chained computes the chain afresh and returns how many rows hold.
+func (c changes) chained() (rows int64, err error) {
 	before := make([]byte, sha256.Size)
 	err = c.each(func(s scan) error {
-		change, err := scanChange(s)
-		if err != nil {
+		var change commissary.Change
+		var facts []byte
+		if err := s(&change.Seq, instant{&change.At}, &change.Who, &change.Call, &change.Subject, &change.Detail, &change.Hash, &facts); err != nil {
 			return err
 		}
-		before = link(before, c.kitchen, change)
+		before = link(before, c.kitchen, change, facts)
 		if string(before) != string(change.Hash) {
 			return c.torn(rows + 1)
 		}
 		rows++
 		return nil
-	}, `SELECT seq, at, who, call, subject, detail, hash FROM changes WHERE kitchen = $1 ORDER BY seq`, c.kitchen)
+	}, `SELECT seq, at, who, call, subject, detail, hash, facts FROM changes WHERE kitchen = $1 ORDER BY seq`, c.kitchen)
 	if err != nil {
 		return rows, err
 	}
@@ -74,9 +139,15 @@ func (c changes) torn(seq int64) *commissary.Error {
 
 // link is the hash of a change, over the hash before it and the change's
 // canonical bytes: a label, then every field in the order below, numbers as
-// eight bytes and texts with their length before them, big end first.
-func link(before []byte, kitchen string, c commissary.Change) []byte {
-	b := append([]byte("doughrun change 1\x00"), before...)
+// eight bytes and texts with their length before them, big end first; then the
+// rows, as they are. A change without rows has another label and ends before them.
+func link(before []byte, kitchen string, c commissary.Change, facts []byte) []byte {
+	label := "doughrun change 1\x00"
+	if len(facts) > 0 {
+		label = "doughrun change 2\x00"
+	}
+	b := append(make([]byte, 0, 512+len(facts)), label...)
+	b = append(b, before...)
 	number := func(n int64) { b = binary.BigEndian.AppendUint64(b, uint64(n)) }
 	text := func(s string) {
 		number(int64(len(s)))
@@ -89,7 +160,7 @@ func link(before []byte, kitchen string, c commissary.Change) []byte {
 	text(c.Call)
 	text(c.Subject)
 	text(c.Detail)
-	sum := sha256.Sum256(b)
+	sum := sha256.Sum256(append(b, facts...))
 	return sum[:]
 }
 

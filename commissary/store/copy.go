@@ -4,11 +4,10 @@ import (
 	"context"
 	"crypto/sha256"
 	"database/sql"
-	"encoding/binary"
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"hash"
+	"io"
 	"slices"
 	"strings"
 
@@ -81,7 +80,7 @@ func Move(ctx context.Context, from, to *Store, destination string) (Extent, err
 	var e Extent
 	err := from.Update(ctx, func(tx commissary.Tx) (err error) {
 		if e, err = copyFacts(ctx, sqlOf(tx), to); err == nil {
-			_, err = sqlOf(tx).exec(`INSERT INTO moved (destination) VALUES ($1)`, destination)
+			_, err = sqlOf(tx).raw(`INSERT INTO moved (destination) VALUES ($1)`, destination)
 		}
 		return err
 	})
@@ -95,12 +94,8 @@ func copyFacts(ctx context.Context, from *tx, to *Store) (Extent, error) {
 	var there Extent
 	err := to.Update(ctx, func(tx commissary.Tx) error {
 		t := sqlOf(tx)
-		have, err := t.extent()
-		if err != nil {
+		if err := t.empty(); err != nil {
 			return err
-		}
-		if have.Rows > 0 {
-			return commissary.Refuse(commissary.Precondition, "NOT_EMPTY", "the database holds facts already (%d rows), and they are not mixed with others; name an empty one", have.Rows)
 		}
 		sum := sha256.New()
 		for _, of := range tables {
@@ -123,6 +118,60 @@ func copyFacts(ctx context.Context, from *tx, to *Store) (Extent, error) {
 	return there, err
 }
 
+// Rebuild puts all facts of a store into another one that holds none yet, as
+// they follow from the record of changes, for a database whose rows were altered
+// while its record verifies.
+func Rebuild(ctx context.Context, from, to *Store) (Extent, error) {
+	var e Extent
+	err := from.View(ctx, func(tx commissary.Tx) error {
+		f := sqlOf(tx)
+		return to.Update(ctx, func(tx commissary.Tx) error {
+			t := sqlOf(tx)
+			if err := t.empty(); err != nil {
+				return err
+			}
+			stands, err := f.recordedRows()
+			if err != nil {
+				return err
+			}
+			for _, of := range tables {
+				put, err := t.filling(of)
+				switch {
+				case err != nil:
+				case of.recorded():
+					for _, row := range stands[of.name] {
+						if err == nil {
+							err = put(row.columns, row.values)
+						}
+					}
+					if err == nil {
+						err = t.filled(of)
+					}
+				default:
+					_, err = t.fill(of, f, io.Discard)
+				}
+				if err != nil {
+					return fmt.Errorf("rebuilding %s: %w", of.name, err)
+				}
+			}
+			if e, err = t.extent(); err != nil {
+				return err
+			}
+			return t.verifyAll()
+		})
+	})
+	return e, err
+}
+
+// empty refuses a database that holds facts.
+func (t *tx) empty() error {
+	have, err := t.extent()
+	if err == nil && have.Rows > 0 {
+		err = commissary.Refuse(commissary.Precondition, "NOT_EMPTY", "the database holds facts already (%d rows), and they are not mixed with others; name an empty one", have.Rows)
+	}
+	return err
+}
+
 // Extent reads all facts.
 func (s *Store) Extent(ctx context.Context) (e Extent, err error) {
 	err = s.View(ctx, func(tx commissary.Tx) (err error) {
@@ -132,7 +181,7 @@ func (s *Store) Extent(ctx context.Context) (e Extent, err error) {
 	return e, err
 }
 
-// Verify recomputes every kitchen's record of changes.
+// Verify recomputes every kitchen's record of changes, and from it all facts.
 func (s *Store) Verify(ctx context.Context) error {
 	return s.View(ctx, func(tx commissary.Tx) error { return sqlOf(tx).verifyAll() })
 }
@@ -141,8 +190,11 @@ func (t *tx) verifyAll() error {
 	kitchens, err := list(t, func(s scan) (k string, err error) { return k, s(&k) }, `SELECT kitchen FROM chains ORDER BY kitchen`)
 	for _, k := range kitchens {
 		if err == nil {
-			_, err = changes{t, k}.Verify()
+			_, err = changes{t, k}.chained()
 		}
+	}
+	if err == nil {
+		err = t.whole("")
 	}
 	return err
 }
@@ -160,7 +212,7 @@ func (t *tx) extent() (Extent, error) {
 }
 
 // rows reads every row of a table in the order of its key, columns by name, and adds it to the sum.
-func (t *tx) rows(of table, sum hash.Hash, read func(columns []string, values []any) error) error {
+func (t *tx) rows(of table, sum io.Writer, read func(columns []string, values []any) error) error {
 	columns, err := t.columns(of)
 	if err != nil {
 		return err
@@ -169,7 +221,8 @@ func (t *tx) rows(of table, sum hash.Hash, read func(columns []string, values []
 	if of.only != "" {
 		query += " WHERE " + of.only
 	}
-	text(sum, of.name)
+	sum.Write(appendText(nil, of.name))
+	var b []byte
 	values, dest := make([]any, len(columns)), make([]any, len(columns))
 	for i := range values {
 		dest[i] = &values[i]
@@ -179,20 +232,45 @@ func (t *tx) rows(of table, sum hash.Hash, read func(columns []string, values []
 			return err
 		}
 		for i, v := range values {
-			text(sum, columns[i].name)
-			if err := write(sum, v); err != nil {
+			if b, err = appendValue(appendText(b, columns[i].name), v); err != nil {
 				return fmt.Errorf("%s.%s: %w", of.name, columns[i].name, err)
 			}
 		}
+		sum.Write(b)
+		b = b[:0]
 		return read(names(columns), values)
 	}, query+" ORDER BY "+of.key)
 }
 
 // fill copies a table and returns how many rows it has.
-func (t *tx) fill(of table, from *tx, sum hash.Hash) (n int64, err error) {
-	mine, err := t.columns(of)
+func (t *tx) fill(of table, from *tx, sum io.Writer) (n int64, err error) {
+	put, err := t.filling(of)
 	if err != nil {
 		return 0, err
+	}
+	err = from.rows(of, sum, func(columns []string, values []any) error {
+		n++
+		return put(columns, values)
+	})
+	if err == nil {
+		err = t.filled(of)
+	}
+	return n, err
+}
+
+// filled lets the database number a table's new rows after those it was filled with.
+func (t *tx) filled(of table) (err error) {
+	if of.numbered && t.dialect.renumber != "" {
+		_, err = t.raw(fmt.Sprintf(t.dialect.renumber, of.name))
+	}
+	return err
+}
+
+// filling returns what puts a row into a table as it was elsewhere.
+func (t *tx) filling(of table) (put func(columns []string, values []any) error, err error) {
+	mine, err := t.columns(of)
+	if err != nil {
+		return nil, err
 	}
 	places := make([]string, len(mine))
 	for i := range places {
@@ -203,8 +281,7 @@ func (t *tx) fill(of table, from *tx, sum hash.Hash) (n int64, err error) {
 		numbering = t.dialect.numbering
 	}
 	insert := "INSERT INTO " + of.name + " (" + strings.Join(names(mine), ", ") + ")" + numbering + " VALUES (" + strings.Join(places, ", ") + ")"
-	err = from.rows(of, sum, func(columns []string, values []any) error {
-		n++
+	return func(columns []string, values []any) error {
 		if !slices.Equal(columns, names(mine)) {
 			return fmt.Errorf("its columns are %v there and %v here", columns, names(mine))
 		}
@@ -215,15 +292,13 @@ func (t *tx) fill(of table, from *tx, sum hash.Hash) (n int64, err error) {
 		for i, v := range row {
 			if number, ok := v.(int64); ok && mine[i].truth {
 				row[i] = number != 0
+			} else if b, ok := v.([]byte); ok {
+				row[i] = bytes(b)
 			}
 		}
-		_, err := t.exec(insert, row...)
+		_, err := t.raw(insert, row...)
 		return err
-	})
-	if err == nil && of.numbered && t.dialect.renumber != "" {
-		_, err = t.exec(fmt.Sprintf(t.dialect.renumber, of.name))
-	}
-	return n, err
+	}, nil
 }
 
 type column struct {
@@ -258,36 +333,6 @@ func (t *tx) columns(of table) ([]column, error) {
 	}
 	slices.SortFunc(all, func(a, b column) int { return strings.Compare(a.name, b.name) })
 	return all, nil
-}
-
-// write adds a value to the sum so that no two values look alike.
-func write(sum hash.Hash, v any) error {
-	switch v := v.(type) {
-	case nil:
-		sum.Write([]byte{0})
-	case bool:
-		n := int64(0)
-		if v {
-			n = 1
-		}
-		return write(sum, n)
-	case int64:
-		sum.Write(binary.BigEndian.AppendUint64([]byte{1}, uint64(v)))
-	case string:
-		sum.Write([]byte{2})
-		text(sum, v)
-	case []byte:
-		sum.Write([]byte{3})
-		text(sum, string(v))
-	default:
-		return fmt.Errorf("a %T is no fact", v)
-	}
-	return nil
-}
-
-func text(sum hash.Hash, s string) {
-	sum.Write(binary.BigEndian.AppendUint64(nil, uint64(len(s))))
-	sum.Write([]byte(s))
 }
 
 // stays refuses a database whose facts have moved.

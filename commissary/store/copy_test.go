@@ -25,7 +25,7 @@ func TestEveryTableIsCopied(t *testing.T) {
 	for _, of := range tables {
 		want = append(want, of.name)
 	}
-	want = append(want, "moved", "schema_versions", "sqlite_sequence")
+	want = append(want, "moved", "recorded", "schema_versions", "sqlite_sequence")
 	var have []string
 	require.NoError(t, s.View(t.Context(), func(tx commissary.Tx) (err error) {
 		have, err = list(sqlOf(tx), func(s scan) (n string, err error) { return n, s(&n) }, `SELECT name FROM sqlite_master WHERE type = 'table'`)
@@ -141,7 +141,7 @@ func backupUnderLoad(t *testing.T, s *Store) {
 		require.NoError(t, err)
 		require.Equal(t, os.FileMode(0o600), info.Mode().Perm())
 		to := opened(t, filepath.Join(dir, fmt.Sprintf("%d.db", i)), Options{})
-		back, err := Restore(t.Context(), file, to)
+		back, err := Restore(t.Context(), file, to, Copy)
 		require.NoError(t, err)
 		require.Equal(t, e, back)
 		require.NoError(t, to.Verify(t.Context()))
@@ -176,9 +176,9 @@ func TestAlteredBackupIsRefused(t *testing.T) {
 	require.NoError(t, altered.Close())
 	to := opened(t, filepath.Join(dir, "other.db"), Options{})
 	defer to.Close()
-	_, err = Restore(t.Context(), file, to)
+	_, err = Restore(t.Context(), file, to, Copy)
 	require.ErrorContains(t, err, "was altered at row 1")
-	_, err = Restore(t.Context(), filepath.Join(dir, "facts.db"), to)
+	_, err = Restore(t.Context(), filepath.Join(dir, "facts.db"), to, Copy)
 	require.ErrorContains(t, err, "a database in use")
 	e, err := to.Extent(t.Context())
 	require.NoError(t, err)
@@ -209,4 +209,27 @@ func TestMoved(t *testing.T) {
 			require.ErrorContains(t, err, "moved to the new one")
 		})
 	}
+}
+
+// A backup of which a row was altered is not restored as it is; its record of
+// changes gives what was saved.
+func TestAlteredRowsAreRebuilt(t *testing.T) {
+	dir := t.TempDir()
+	s := opened(t, filepath.Join(dir, "facts.db"), Options{})
+	defer s.Close()
+	storetest.Fill(t, s)
+	file := filepath.Join(dir, "night.backup")
+	want, err := Backup(t.Context(), s, file)
+	require.NoError(t, err)
+	altered := opened(t, file, Options{})
+	_, err = altered.writer.Exec("UPDATE order_lines SET pieces = pieces + 16 WHERE shop = 'north'")
+	require.NoError(t, err)
+	require.NoError(t, altered.Close())
+	to := opened(t, filepath.Join(dir, "other.db"), Options{})
+	defer to.Close()
+	_, err = Restore(t.Context(), file, to, Copy)
+	require.ErrorContains(t, err, "order_lines main, 2026-11-26, north, 2, 1 is not as the record has it")
+	got, err := Restore(t.Context(), file, to, Rebuild)
+	require.NoError(t, err)
+	require.Equal(t, want, got)
 }

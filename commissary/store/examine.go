@@ -4,6 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
 	"time"
 
 	"doughrun/commissary"
@@ -40,6 +43,13 @@ func (s *Store) Examine(ctx context.Context, now time.Time) ([]Finding, error) {
 			}
 			all = append(all, f)
 		}
+		if s.dialect.name == sqliteDialect.name {
+			f, err := t.schema(ctx)
+			if err != nil {
+				return err
+			}
+			all = append(all, f)
+		}
 		chain := Finding{What: "record of changes", Well: true, Text: "verifies for every kitchen"}
 		var torn *commissary.Error
 		if err := t.verifyAll(); errors.As(err, &torn) && torn.Kind == commissary.Precondition {
@@ -60,6 +70,38 @@ func (s *Store) Examine(ctx context.Context, now time.Time) ([]Finding, error) {
 		return nil
 	})
 	return all, err
+}
+
+// schema compares the tables with those of a new file: they are in the same
+// file as the facts, and a damaged name or rule shows nowhere else.
+func (t *tx) schema(ctx context.Context) (Finding, error) {
+	f := Finding{What: "tables", Well: true, Text: "as this program makes them"}
+	read := func(t *tx) ([]string, error) {
+		return list(t, func(s scan) (sql string, err error) { return sql, s(&sql) },
+			`SELECT type || ' ' || name || ' ' || tbl_name || ' ' || coalesce(sql, '') FROM sqlite_schema ORDER BY 1`)
+	}
+	have, err := read(t)
+	if err != nil {
+		return f, err
+	}
+	dir, err := os.MkdirTemp("", "doughrun-")
+	if err != nil {
+		return f, err
+	}
+	defer os.RemoveAll(dir) // what is left is empty
+	fresh, err := Open(ctx, filepath.Join(dir, "empty.db"), Options{Readers: 1})
+	if err != nil {
+		return f, err
+	}
+	var want []string
+	err = fresh.View(ctx, func(tx commissary.Tx) error {
+		want, err = read(sqlOf(tx))
+		return err
+	})
+	if !slices.Equal(have, want) {
+		f.Well, f.Text = false, "not as this program makes them; stop the service, keep the file as it is, and restore the newest backup"
+	}
+	return f, errors.Join(err, fresh.Close())
 }
 
 // examination is a query and what it must give; an empty want takes all.

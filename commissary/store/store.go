@@ -7,7 +7,7 @@
 // LOT_NOT_FOUND, DISPATCH_NOT_FOUND, REPLY_NOT_FOUND and CREDENTIAL_NOT_FOUND; for
 // conflicts STALE_REVISION, LOT_EXISTS, REQUEST_SETTLED, NAME_IN_USE,
 // CREDENTIAL_EXISTS and TAKEN; for preconditions
-// LOT_OVERDRAWN, BATCH_STARTED, NOT_KEPT, CHAIN_BROKEN, NOT_EMPTY, FILE_EXISTS
+// LOT_OVERDRAWN, BATCH_STARTED, NOT_KEPT, CHAIN_BROKEN, FACTS_ALTERED, NOT_EMPTY, FILE_EXISTS
 // and FILE_IN_USE; LINE_TWICE for an
 // order that names an item twice for one bake date. Unavailable are
 // STORE_BUSY, STORE_CLOSED, STORE_DOWN, CALL_ENDED (nothing was changed) and
@@ -39,6 +39,9 @@ type Options struct {
 	// were kept is then unknown until the file is opened afresh, so the
 	// process must exit. The Store refuses every call from then on.
 	OnFatal func(error)
+	// Warn is told, in words, of what the operator should know and what does
+	// not keep the store from opening. May be nil.
+	Warn func(string)
 }
 
 // Store is a commissary.Store over a SQL database.
@@ -78,7 +81,7 @@ func Open(ctx context.Context, database string, o Options) (*Store, error) {
 	if IsPostgres(database) {
 		err = s.openPostgres(ctx, database, o.Readers)
 	} else {
-		err = s.openFile(ctx, database, o.Readers)
+		err = s.openFile(ctx, database, o)
 	}
 	if err != nil {
 		return nil, err
@@ -87,16 +90,27 @@ func Open(ctx context.Context, database string, o Options) (*Store, error) {
 	return s, nil
 }
 
-func (s *Store) openFile(ctx context.Context, path string, readers int) error {
+func (s *Store) openFile(ctx context.Context, path string, o Options) error {
 	if err := prepareFile(path); err != nil {
 		return err
 	}
 	s.dialect = sqliteDialect
-	err := s.begin(ctx, openSQLite(path, 1, true), openSQLite(path, readers, false))
+	cut, err := checkLog(path)
 	if err == nil {
-		if err = syncFolder(path); err != nil {
+		err = s.begin(ctx, openSQLite(path, 1, true), openSQLite(path, o.Readers, false))
+	}
+	if err == nil {
+		if err = syncFolder(path); err == nil && cut {
+			// What is left of it must not be taken for a part of a later one.
+			_, err = s.writer.ExecContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)")
+		}
+		if err != nil {
 			err = errors.Join(err, s.close())
 		}
+	}
+	if err == nil && cut && o.Warn != nil {
+		o.Warn("the newest transaction in the log of " + path + " was not whole and was dropped: that is what a power cut leaves of one that nobody was told is saved; " +
+			"had there been no power cut, the disk lost something, and callers should send again what they sent last")
 	}
 	if err != nil {
 		return fmt.Errorf("the database %s cannot be opened: %w", path, err)
@@ -148,7 +162,37 @@ func (s *Store) migrate(ctx context.Context) error {
 		return fmt.Errorf("a newer version of the program has written it: its schema is number %d, this program knows up to %d; start the newer program, or restore a backup from before the upgrade", current, target)
 	}
 	_, err = p.Up(ctx)
-	return err
+	if err != nil {
+		return err
+	}
+	return s.record(ctx, target)
+}
+
+// record brings the record of changes up to a schema: rows that a migration
+// wrote, or that are older than the record, are entered as they stand.
+func (s *Store) record(ctx context.Context, schema int64) error {
+	began, err := s.writer.BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	defer began.Rollback() // after the commit there is nothing to take back
+	if s.dialect.gate != "" {
+		if _, err := began.Exec(s.dialect.gate); err != nil {
+			return err
+		}
+	}
+	t := newTx(ctx, began, s.dialect, true)
+	var have int64
+	if err := t.each(func(s scan) error { return s(&have) }, `SELECT schema FROM recorded`); err != nil || have == schema {
+		return err
+	}
+	if err := t.enterAsItStands(schema); err != nil {
+		return err
+	}
+	if _, err := t.raw(`UPDATE recorded SET schema = $1`, schema); err != nil {
+		return err
+	}
+	return began.Commit()
 }
 
 // Close lets the running transactions end and closes the database. Later

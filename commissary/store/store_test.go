@@ -168,10 +168,10 @@ func TestFailedCommitEndsTheStore(t *testing.T) {
 	var e *commissary.Error
 	err := s.Update(t.Context(), func(f commissary.Tx) error {
 		tx := f.(*tx)
-		if _, err := tx.exec(`PRAGMA defer_foreign_keys = ON`); err != nil {
+		if _, err := tx.raw(`PRAGMA defer_foreign_keys = ON`); err != nil {
 			return err
 		}
-		_, err := tx.exec(`INSERT INTO order_lines (kitchen, night, shop, revision, line, item, pieces, bake_date)
+		_, err := tx.raw(`INSERT INTO order_lines (kitchen, night, shop, revision, line, item, pieces, bake_date)
 			VALUES ('main', '2026-11-26', 'north', 1, 1, 'round-280', 1, '2026-11-28')`)
 		return err
 	})
@@ -250,7 +250,7 @@ func TestGroupsShareCommits(t *testing.T) {
 func TestBrokenTransactionEndsTheStore(t *testing.T) {
 	refuse := func(commissary.Tx) error { return errors.New("on purpose") }
 	gone := func(f commissary.Tx) error { // the database gave the transaction up
-		_, err := f.(*tx).exec(`ROLLBACK`)
+		_, err := f.(*tx).raw(`ROLLBACK`)
 		return err
 	}
 	failed := func(f commissary.Tx) error { return f.(*tx).fault(driver.ErrBadConn) }
@@ -400,7 +400,7 @@ func TestVerifyFindsEveryAlteration(t *testing.T) {
 // The hash was computed outside this program, from the bytes that link
 // describes: what is once chained must verify for ever.
 func TestCanonicalBytes(t *testing.T) {
-	got := link(make([]byte, 32), "k", commissary.Change{Seq: 1, At: time.UnixMicro(2), Who: "w", Call: "c", Subject: "s", Detail: "ü"})
+	got := link(make([]byte, 32), "k", commissary.Change{Seq: 1, At: time.UnixMicro(2), Who: "w", Call: "c", Subject: "s", Detail: "ü"}, nil)
 	require.Equal(t, "89fcf6901d8eb0be0777d4d9d5f66f71b03339e690295d3232af335f39644b72", fmt.Sprintf("%x", got))
 }
 

@@ -7,7 +7,9 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -25,6 +27,9 @@ type tx struct {
 	failed  error // of the first statement the database refused; it dooms the transaction
 	broken  error // set when the database itself failed
 	again   bool  // it met another transaction and may be run again
+
+	wrote   map[string][]byte // the rows as they were left, by kitchen: see facts.go
+	entered []entry           // in the record of changes
 }
 
 func newTx(ctx context.Context, began *sql.Tx, d dialect, writes bool) *tx {
@@ -36,7 +41,10 @@ func (t *tx) run(f func(commissary.Tx) error) error {
 	if err := f(t); err != nil {
 		return err
 	}
-	return t.failed
+	if t.failed != nil || !t.writes {
+		return t.failed
+	}
+	return t.enter()
 }
 
 func (t *tx) Books(kitchen string) commissary.Books           { return books{t, kitchen} }
@@ -53,8 +61,52 @@ func (t *tx) Replies(caller string) commissary.Replies        { return replies{t
 func (t *tx) Changes(kitchen string) commissary.Changes       { return changes{t, kitchen} }
 func (t *tx) Credentials() commissary.Credentials             { return credentials{t} }
 
-// exec runs a statement that writes and returns how many rows it touched.
-func (t *tx) exec(query string, args ...any) (int64, error) {
+// exec runs a statement that writes facts, keeps for the record how it left
+// every row, and returns how many it touched.
+func (t *tx) exec(query string, args ...any) (n int64, err error) {
+	if err := t.ready(true); err != nil {
+		return 0, err
+	}
+	verb, rest, _ := strings.Cut(query, " ") // INSERT INTO, DELETE FROM or UPDATE
+	of, _, _ := strings.Cut(strings.TrimPrefix(strings.TrimPrefix(rest, "INTO "), "FROM "), " ")
+	rows, err := t.sql.QueryContext(t.ctx, query+" RETURNING *", args...)
+	if err != nil {
+		return 0, t.fault(err)
+	}
+	defer rows.Close() // after the last row it has been done, with its error in rows.Err
+	columns, err := rows.Columns()
+	if err != nil {
+		return 0, t.fault(err)
+	}
+	values, dest := make([]any, len(columns)), make([]any, len(columns))
+	for i := range values {
+		dest[i] = &values[i]
+	}
+	for ; rows.Next(); n++ {
+		if err := rows.Scan(dest...); err != nil {
+			return 0, t.fault(err)
+		}
+		kitchen := ""
+		if i := slices.Index(columns, "kitchen"); i >= 0 {
+			kitchen, _ = values[i].(string)
+		}
+		image, err := appendImage(t.wrote[kitchen], of, verb == "DELETE", columns, values)
+		if err != nil {
+			return 0, t.fault(err)
+		}
+		if t.wrote == nil {
+			t.wrote = map[string][]byte{}
+		}
+		t.wrote[kitchen] = image
+	}
+	if err := rows.Err(); err != nil {
+		return 0, t.fault(err)
+	}
+	return n, nil
+}
+
+// raw runs a statement that writes and that the record of changes does not hold.
+func (t *tx) raw(query string, args ...any) (int64, error) {
 	if err := t.ready(true); err != nil {
 		return 0, err
 	}

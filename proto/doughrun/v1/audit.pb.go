@@ -206,8 +206,10 @@ type VerifyChainResponse struct {
 	LastHash []byte `protobuf:"bytes,2,opt,name=last_hash,json=lastHash,proto3" json:"last_hash,omitempty"`
 	// Number of the first change that differs; 0 when the chain holds.
 	BrokenSequence int64 `protobuf:"varint,3,opt,name=broken_sequence,json=brokenSequence,proto3" json:"broken_sequence,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Facts that are not as the changes left them, each in words, 20 at most; empty when all are, or when the chain does not hold.
+	AlteredFacts  []string `protobuf:"bytes,4,rep,name=altered_facts,json=alteredFacts,proto3" json:"altered_facts,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *VerifyChainResponse) Reset() {
@@ -259,6 +261,13 @@ func (x *VerifyChainResponse) GetBrokenSequence() int64 {
 		return x.BrokenSequence
 	}
 	return 0
+}
+
+func (x *VerifyChainResponse) GetAlteredFacts() []string {
+	if x != nil {
+		return x.AlteredFacts
+	}
+	return nil
 }
 
 // Change is one change of state.
@@ -376,11 +385,12 @@ const file_doughrun_v1_audit_proto_rawDesc = "" +
 	"\achanges\x18\x01 \x03(\v2\x13.doughrun.v1.ChangeR\achanges\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"Y\n" +
 	"\x12VerifyChainRequest\x12C\n" +
-	"\akitchen\x18\x01 \x01(\tB)\xbaH&r$2\"^kitchens/[a-z0-9][a-z0-9-]{0,62}$R\akitchen\"w\n" +
+	"\akitchen\x18\x01 \x01(\tB)\xbaH&r$2\"^kitchens/[a-z0-9][a-z0-9-]{0,62}$R\akitchen\"\x9c\x01\n" +
 	"\x13VerifyChainResponse\x12\x1a\n" +
 	"\bverified\x18\x01 \x01(\x03R\bverified\x12\x1b\n" +
 	"\tlast_hash\x18\x02 \x01(\fR\blastHash\x12'\n" +
-	"\x0fbroken_sequence\x18\x03 \x01(\x03R\x0ebrokenSequence\"\xd3\x01\n" +
+	"\x0fbroken_sequence\x18\x03 \x01(\x03R\x0ebrokenSequence\x12#\n" +
+	"\raltered_facts\x18\x04 \x03(\tR\falteredFacts\"\xd3\x01\n" +
 	"\x06Change\x12\x1a\n" +
 	"\bsequence\x18\x01 \x01(\x03R\bsequence\x12;\n" +
 	"\vchange_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +

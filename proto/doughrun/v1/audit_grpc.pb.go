@@ -32,7 +32,8 @@ type AuditServiceClient interface {
 	// ListChanges returns changes, oldest first. For the kitchen's planner, and for a shop those of one of its orders, without
 	// numbers and hashes. Refuses a page token that another list made (INVALID_ARGUMENT).
 	ListChanges(ctx context.Context, in *ListChangesRequest, opts ...grpc.CallOption) (*ListChangesResponse, error)
-	// VerifyChain computes the hash of every change again and says where the first one differs. For the kitchen's planner.
+	// VerifyChain computes the hash of every change again and says where the first one differs, and when none does, which
+	// facts are not as the changes left them. For the kitchen's planner.
 	// A broken chain is the answer, not an error. Refuses a kitchen without a book (NOT_FOUND).
 	VerifyChain(ctx context.Context, in *VerifyChainRequest, opts ...grpc.CallOption) (*VerifyChainResponse, error)
 }
@@ -74,7 +75,8 @@ type AuditServiceServer interface {
 	// ListChanges returns changes, oldest first. For the kitchen's planner, and for a shop those of one of its orders, without
 	// numbers and hashes. Refuses a page token that another list made (INVALID_ARGUMENT).
 	ListChanges(context.Context, *ListChangesRequest) (*ListChangesResponse, error)
-	// VerifyChain computes the hash of every change again and says where the first one differs. For the kitchen's planner.
+	// VerifyChain computes the hash of every change again and says where the first one differs, and when none does, which
+	// facts are not as the changes left them. For the kitchen's planner.
 	// A broken chain is the answer, not an error. Refuses a kitchen without a book (NOT_FOUND).
 	VerifyChain(context.Context, *VerifyChainRequest) (*VerifyChainResponse, error)
 	mustEmbedUnimplementedAuditServiceServer()

@@ -1,0 +1,191 @@
+package store
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"doughrun/commissary"
+	"doughrun/commissary/civil"
+	"doughrun/commissary/store/storetest"
+)
+
+// Every column of every row of facts that somebody alters by other tools, every
+// row that is removed and every one put in shows, by its name.
+func TestAlteredFactsAreFound(t *testing.T) {
+	t.Run("SQLite", func(t *testing.T) { alteredFacts(t, opener(t)(t).(*Store)) })
+	t.Run("PostgreSQL", func(t *testing.T) { alteredFacts(t, postgresOpener(t)(t).(*Store)) })
+}
+
+func alteredFacts(t *testing.T, s *Store) {
+	defer s.Close()
+	storetest.Fill(t, s)
+	require.NoError(t, s.Verify(t.Context()))
+	free := "PRAGMA defer_foreign_keys = 1"
+	if s.dialect.name == postgresDialect.name {
+		free = "SET LOCAL session_replication_role = replica" // neither triggers nor references
+	} else {
+		for _, trigger := range []string{"changes_unchanged", "changes_undeleted", "movements_unchanged", "movements_undeleted", "in_use_unchanged", "in_use_undeleted", "rides_forward"} {
+			_, err := s.writer.Exec("DROP TRIGGER " + trigger)
+			require.NoError(t, err)
+		}
+	}
+	tried := 0
+	alter := func(of table, kitchen, statement string) {
+		t.Helper()
+		began, err := s.writer.BeginTx(t.Context(), nil)
+		require.NoError(t, err)
+		defer began.Rollback()
+		_, err = began.Exec(free)
+		require.NoError(t, err)
+		_, err = began.Exec("SAVEPOINT a")
+		require.NoError(t, err)
+		r, err := began.Exec(statement)
+		if err != nil {
+			return // the schema refuses it
+		}
+		n, err := r.RowsAffected()
+		require.NoError(t, err)
+		if n == 0 {
+			return
+		}
+		tried++
+		tx := newTx(t.Context(), began, s.dialect, false)
+		var e *commissary.Error
+		require.ErrorAs(t, tx.verifyAll(), &e, statement)
+		require.Contains(t, []string{"FACTS_ALTERED", "CHAIN_BROKEN"}, e.Reason)
+		if of.recorded() {
+			require.Contains(t, e.Text, of.name+" ", statement)
+		}
+		if kitchen != "" {
+			_, err = tx.Changes(kitchen).Verify()
+			require.ErrorAs(t, err, &e, statement)
+		}
+	}
+	for _, of := range tables {
+		var columns []column
+		require.NoError(t, s.View(t.Context(), func(tx commissary.Tx) (err error) {
+			columns, err = sqlOf(tx).columns(of)
+			return err
+		}))
+		before := tried
+		for _, c := range columns {
+			for _, value := range []string{c.name + " + 1", c.name + " || 'x'", "NOT " + c.name, "1 - " + c.name, "1", "'2027-01-01'", "'x'", "NULL"} {
+				alter(of, "", fmt.Sprintf("UPDATE %s SET %s = %s WHERE (%s IS NULL) <> ((%s) IS NULL) OR %s <> (%s)", of.name, c.name, value, c.name, value, c.name, value))
+			}
+		}
+		require.Greater(t, tried, before, of.name)
+		if of.name == "changes" || of.name == "chains" {
+			continue
+		}
+		alter(of, "", "DELETE FROM "+of.name)
+	}
+	alter(tables[1], "main", "INSERT INTO nights (kitchen, night, state) VALUES ('main', '2031-01-01', 'OPEN')")
+	alter(tables[1], "main", "UPDATE nights SET state = 'OPEN' WHERE kitchen = 'main'")
+	t.Logf("%d alterations by SQL, every one found", tried)
+	require.Greater(t, tried, 150)
+	require.NoError(t, s.Verify(t.Context()), "everything was undone")
+}
+
+// What the record of changes holds is the facts: put into an empty database row
+// by row, it gives the same ones.
+func TestFactsFollowFromTheRecord(t *testing.T) {
+	for _, open := range []func(*testing.T) commissary.Store{opener(t), postgresOpener(t)} {
+		s := open(t).(*Store)
+		storetest.Fill(t, s)
+		storetest.GoOn(t, s)
+		fresh := opened(t, filepath.Join(t.TempDir(), "again.db"), Options{})
+		want, err := s.Extent(t.Context())
+		require.NoError(t, err)
+		got, err := Rebuild(t.Context(), s, fresh)
+		require.NoError(t, err)
+		require.Equal(t, want, got)
+		require.NoError(t, fresh.Verify(t.Context()))
+		require.NoError(t, fresh.Close())
+		require.NoError(t, s.Close())
+	}
+}
+
+// Bits flipped in the files of a database, in the midst of its work: what the
+// database then says is what it said before, or the flip is found.
+func TestFlippedBits(t *testing.T) {
+	flips := 40
+	if os.Getenv("CASES") == "full" {
+		flips = 1000
+	}
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	random := rand.New(rand.NewPCG(seed, 1))
+	dir := t.TempDir()
+	path := filepath.Join(dir, "facts.db")
+	s := opened(t, path, Options{})
+	storetest.Fill(t, s)
+	for n := range 60 { // pages that are full
+		require.NoError(t, s.Update(t.Context(), func(tx commissary.Tx) error {
+			return tx.Counts("main").PutSale(commissary.Sale{Shop: "north", Item: fmt.Sprint("ball ", n), Day: civil.Date{Year: 2026, Month: 11, Day: 26}, Pieces: 4, Kind: commissary.SaleSoldOut})
+		}))
+	}
+	_, err := s.writer.Exec("PRAGMA wal_checkpoint(TRUNCATE)") // the rest stays in the log
+	require.NoError(t, err)
+	for n := range 12 {
+		require.NoError(t, appendChange(s, fmt.Sprint("change ", n)))
+	}
+	want, err := s.Extent(t.Context())
+	require.NoError(t, err)
+	files := map[string][]byte{}
+	for _, name := range []string{"facts.db", "facts.db-wal"} {
+		files[name], err = os.ReadFile(filepath.Join(dir, name))
+		require.NoError(t, err)
+		require.NotEmpty(t, files[name])
+	}
+	require.NoError(t, s.Close())
+	outcome := map[string]int{}
+	for i := range flips {
+		name := []string{"facts.db", "facts.db-wal"}[i%2]
+		at := t.TempDir()
+		bit := random.IntN(len(files[name]) * 8)
+		for other, b := range files {
+			b = append([]byte{}, b...)
+			if other == name {
+				b[bit/8] ^= 1 << (bit % 8)
+			}
+			require.NoError(t, os.WriteFile(filepath.Join(at, other), b, 0o600))
+		}
+		how := flipped(t, filepath.Join(at, "facts.db"), want)
+		outcome[name+": "+how]++
+		require.NotEqual(t, "NOT FOUND", how, "bit %d of byte %d of %s", bit%8, bit/8, name)
+	}
+	t.Logf("%d flips: %v", flips, outcome)
+	require.Less(t, outcome["facts.db: harmless"], flips/2, "hardly a flip hit a fact: the run is void")
+}
+
+// flipped says what becomes of a database of which a bit was flipped.
+func flipped(t *testing.T, path string, want Extent) string {
+	warned := ""
+	s, err := Open(t.Context(), path, Options{Warn: func(text string) { warned = text }})
+	if err != nil {
+		return "refused"
+	}
+	defer s.Close()
+	all, err := s.Examine(t.Context(), now)
+	if err != nil {
+		return "examination failed"
+	}
+	for _, f := range all {
+		if !f.Well {
+			return "examined"
+		}
+	}
+	got, err := s.Extent(t.Context())
+	if err == nil && got == want {
+		return "harmless"
+	}
+	if warned != "" {
+		return "warned"
+	}
+	return "NOT FOUND"
+}
