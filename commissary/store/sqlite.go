@@ -36,6 +36,7 @@ var sqlitePragmas = []pragma{
 	{"checkpoint_fullfsync", "1"},
 	{"foreign_keys", "1"},
 	{"trusted_schema", "0"},
+	{"temp_store", "2"}, // what a transaction may have to take back is kept in memory
 }
 
 type pragma struct{ name, value string }

@@ -107,6 +107,7 @@ func (s *Store) write() {
 // group gives a turn to w and to whoever comes meanwhile, and commits them
 // together. Its error says that the database is broken.
 func (s *Store) group(w *turn) error {
+	s.kept.prepare(context.Background(), s.writer)
 	began, err := s.writer.BeginTx(context.Background(), nil)
 	if err == nil && s.dialect.gate != "" {
 		_, err = began.Exec(s.dialect.gate)
@@ -175,6 +176,7 @@ func (s *Store) give(began *sql.Tx, w *turn) error {
 		return err
 	}
 	t := newTx(context.Background(), began, s.dialect, true)
+	t.kept = &s.kept
 	w.tx <- t
 	if kept := <-w.keep; !kept {
 		if t.broken != nil {
