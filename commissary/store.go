@@ -55,6 +55,8 @@ type Books interface {
 	// otherwise Conflict.
 	Append(r BookRevision) error
 	Newest() (BookRevision, error)
+	// Revision is the newest one's number, 0 where there is none.
+	Revision() (int, error)
 	Get(revision int) (BookRevision, error)
 	// List returns revisions newest first, without their source, starting below before (0: all).
 	List(before, limit int) ([]BookRevision, error)
@@ -65,6 +67,8 @@ type Nights interface {
 	// Get returns NotFound for a night nobody touched yet.
 	Get(date civil.Date) (Night, error)
 	Put(n Night) error
+	// Touch puts an open night where none is, so that it is listed.
+	Touch(date civil.Date) error
 	// List returns nights newest first, starting below before (zero: all).
 	List(before civil.Date, limit int) ([]Night, error)
 }

@@ -28,7 +28,7 @@ var killPlants = []plant{
 	dieAt("migrations done")
 `},
 	before("transaction begun", "commissary/store/write.go", "	if err != nil && s.dialect.sort(err) == busy {"),
-	before("turn begun", "commissary/store/write.go", "	w.tx <- t\n"),
+	before("turn begun", "commissary/store/write.go", "	if !w.run(t) {\n"),
 	before("turn kept", "commissary/store/write.go", "	_, err := began.Exec(\"RELEASE turn\")"),
 	{"commit", "commissary/store/write.go", "		err = began.Commit()\n", `		dieAt("before commit")
 		err = began.Commit()

@@ -14,6 +14,7 @@ import (
 	"syscall"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
@@ -26,8 +27,8 @@ import (
 
 // What the service is held against.
 
-// straight writes the rows of one submitted order again and again, into a
-// database of the service's making, with prepared statements from one
+// straight writes the rows of submitted orders, those of every caller in turn,
+// into a database of the service's making, with prepared statements from one
 // connection, sixty-four orders a commit.
 func (k *bench) straight() arm {
 	file := k.file()
@@ -75,9 +76,10 @@ func (k *bench) straight() arm {
 	require.NoError(k, err)
 	chain, err := db.Prepare(`UPDATE chains SET seq = ?, hash = ? WHERE kitchen = 'main'`)
 	require.NoError(k, err)
-	n := int64(1)
+	n := int64(ratioCallers)
 	one := func(tx *sql.Tx) error {
 		n++
+		keys := map[string]any{"shop": k.shops[n%ratioCallers], "revision": n/ratioCallers + 1, "seq": n, "request_id": uuid.NewString()}
 		if _, err := tx.Stmt(night).Exec(tables["orders"].rows[0][tables["orders"].column["night"]]); err != nil {
 			return err
 		}
@@ -85,7 +87,7 @@ func (k *bench) straight() arm {
 			t := tables[name]
 			insert := tx.Stmt(t.insert)
 			for _, row := range t.rows {
-				for column, value := range map[string]any{"revision": n, "seq": n, "request_id": fmt.Sprintf("5b0c7c2e-6a1f-4a55-9d5e-%012d", n)} {
+				for column, value := range keys {
 					if i, ok := t.column[column]; ok {
 						row[i] = value
 					}
@@ -98,7 +100,7 @@ func (k *bench) straight() arm {
 		_, err := tx.Stmt(chain).Exec(n, tables["changes"].rows[0][tables["changes"].column["hash"]])
 		return err
 	}
-	return func(limit time.Duration) float64 {
+	return arm{work: func(limit time.Duration) (float64, time.Duration) {
 		began, wrote := time.Now(), 0
 		for time.Since(began) < limit {
 			tx, err := db.Begin()
@@ -109,8 +111,8 @@ func (k *bench) straight() arm {
 			require.NoError(k, tx.Commit())
 			wrote += ratioCallers
 		}
-		return float64(wrote) / time.Since(began).Seconds()
-	}
+		return float64(wrote), time.Since(began)
+	}}
 }
 
 // echoes is the bare service of a program of its own.
@@ -148,11 +150,11 @@ func (k *bench) echo() arm {
 		conns = append(conns, c)
 	}
 	sent := wrapperspb.Bytes(make([]byte, 300))
-	return func(limit time.Duration) float64 {
+	return arm{processes: []*os.Process{cmd.Process}, work: func(limit time.Duration) (float64, time.Duration) {
 		return all(k.B, ratioCallers, limit, func(i int) error {
 			return conns[i].Invoke(k.Context(), "/bare.Echo/Echo", sent, &wrapperspb.BytesValue{})
 		})
-	}
+	}}
 }
 
 // submission is what a submit runs in PostgreSQL, as a script of pgbench; each
@@ -187,14 +189,14 @@ func (k *bench) postgres() {
 			fmt.Fprintf(&lines, "INSERT INTO order_lines (kitchen, night, shop, revision, line, item, pieces, bake_date) VALUES ('main', '%s', 'shop-' || :client_id, :revision, %d, 'ball-%d', 8, '%s') ON CONFLICT DO NOTHING;\n", night, i+1, i, night)
 		}
 		script = strings.ReplaceAll(script, "LINES", lines.String())
-		return func(limit time.Duration) float64 {
+		return arm{elsewhere: true, work: func(limit time.Duration) (float64, time.Duration) {
 			said := p.Bench(k, database, script, "-M", "prepared", "-c", strconv.Itoa(ratioCallers), "-j", "2", "-T", strconv.Itoa(int(max(limit, time.Second)/time.Second)))
 			tps := regexp.MustCompile(`tps = ([0-9.]+)`).FindStringSubmatch(said)
 			require.NotNil(k, tps, said)
 			n, err := strconv.ParseFloat(tps[1], 64)
 			require.NoError(k, err)
-			return n
-		}
+			return n, time.Second
+		}}
 	}
 	ratio(k.B, "submits on PostgreSQL by pgbench running the same SQL", 0.60, s.submits(), scripted("'main'"))
 	ratio(k.B, "submits on PostgreSQL by pgbench with a record of changes for every client, where none waits for another", 0, s.submits(), scripted("'main-' || :client_id"))
@@ -214,7 +216,7 @@ func (k *bench) restart(most float64) {
 	file := k.file()
 	s := k.serve(file, false, "")
 	for range 10 {
-		s.submits()(time.Second)
+		s.submits().work(time.Second)
 	}
 	copied := filepath.Join(k.TempDir(), "facts.db")
 	keep := func(from, to string) {
@@ -235,7 +237,7 @@ func (k *bench) restart(most float64) {
 	keep(file, copied)
 	var last *os.Process
 	speed := func(do func()) arm {
-		return func(time.Duration) float64 {
+		return arm{elsewhere: true, work: func(time.Duration) (float64, time.Duration) {
 			if last != nil {
 				require.NoError(k, last.Kill())
 				_, err := last.Wait()
@@ -245,8 +247,8 @@ func (k *bench) restart(most float64) {
 			keep(copied, file)
 			began := time.Now()
 			do()
-			return 1 / time.Since(began).Seconds()
-		}
+			return 1, time.Since(began)
+		}}
 	}
 	checks := speed(func() {
 		db, err := sql.Open("sqlite", "file:"+file+"?_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)")

@@ -40,13 +40,9 @@ func (s kitchens) AdoptBook(ctx context.Context, req *v1.AdoptBookRequest) (*v1.
 		return nil, e
 	}
 	return update(ctx, s.core, req, func(w *writing) (*v1.AdoptBookResponse, error) {
-		revisions, err := w.Books(kitchen).List(0, 1)
+		newest, err := w.Books(kitchen).Revision()
 		if err != nil {
 			return nil, err
-		}
-		newest := 0
-		if len(revisions) > 0 {
-			newest = revisions[0].Revision
 		}
 		if err := matches(req.GetEtag(), newest, "the book of kitchen "+kitchen); err != nil {
 			return nil, err
@@ -168,16 +164,15 @@ func (k *kitchen) shop(id string) (commissary.Shop, bool) {
 // kitchen returns a kitchen by a revision of its book, 0 for the newest.
 func (c *core) kitchen(tx commissary.Tx, id string, revision int) (*kitchen, error) {
 	if revision == 0 {
-		newest, err := tx.Books(id).List(0, 1)
-		if err != nil {
+		var err error
+		if revision, err = tx.Books(id).Revision(); err != nil {
 			return nil, err
 		}
-		if len(newest) == 0 {
+		if revision == 0 {
 			e := commissary.Refuse(commissary.NotFound, "KITCHEN_NOT_FOUND", "there is no kitchen %q; check the name, or adopt its book first", id)
 			e.Meta = map[string]string{"kitchen": id}
 			return nil, e
 		}
-		revision = newest[0].Revision
 	}
 	if k := c.books.get(id, revision); k != nil {
 		return k, nil

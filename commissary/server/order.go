@@ -120,11 +120,7 @@ func (s orders) AdmitLateOrder(ctx context.Context, req *v1.AdmitLateOrderReques
 
 // keep appends the order, and touches the night so that it is listed.
 func (s orders) keep(w *writing, d *desk, o commissary.Order, verb string) error {
-	n, err := night(w.Tx, d.id(), d.night)
-	if err != nil {
-		return err
-	}
-	if err := w.Nights(d.id()).Put(n); err != nil {
+	if err := w.Nights(d.id()).Touch(d.night); err != nil {
 		return err
 	}
 	if err := w.Orders(d.id()).Append(o); err != nil {

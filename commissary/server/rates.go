@@ -1,10 +1,14 @@
 package server
 
 import (
+	"context"
+	"math/rand/v2"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"golang.org/x/time/rate"
+	"google.golang.org/grpc"
 
 	"doughrun/commissary"
 )
@@ -84,4 +88,24 @@ func tooMuch(wait time.Duration, format string, args ...any) error {
 	e := commissary.Refuse(commissary.Exhausted, "TOO_MANY_CALLS", format, args...)
 	e.Retry = max(wait.Truncate(time.Millisecond), time.Millisecond)
 	return e
+}
+
+// mostTogether is how many calls of everybody run at the same time. It is as
+// many as share one commit; more would only wait for each other until their
+// callers give up, and then the work would be for nothing.
+const mostTogether = 128
+
+// crowd turns calls away while too many run, and says when to come again:
+// not all at the same moment.
+func crowd(most int64) grpc.UnaryServerInterceptor {
+	var running atomic.Int64
+	return func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+		defer running.Add(-1)
+		if running.Add(1) > most {
+			e := commissary.Refuse(commissary.Unavailable, "TOO_BUSY", "more calls than the service can bear run already, and nothing was done; send it again in a moment with the same request id")
+			e.Retry = 250*time.Millisecond + rand.N(500*time.Millisecond)
+			return nil, e
+		}
+		return next(ctx, req)
+	}
 }

@@ -34,9 +34,12 @@ const (
 	maxMessage = 4 << 20 // bytes of a request
 	// A recall of an ingredient that went everywhere for weeks is long. Clients
 	// that ask for one must take as much.
-	maxAnswer      = 64 << 20
-	maxHeaders     = 16 << 10
-	maxStreams     = 100 // calls at once on one connection
+	maxAnswer  = 64 << 20
+	maxHeaders = 16 << 10
+	maxStreams = 100 // calls at once on one connection
+	// Goroutines that stay, for a call's stack grows deep and growing one costs
+	// more than a small call. Where all are busy, a call gets one of its own.
+	maxWorkers     = 64
 	connectWithin  = 10 * time.Second
 	idleConnection = 30 * time.Minute
 	pingAfter      = 2 * time.Minute // of silence on a connection
@@ -106,6 +109,7 @@ func New(o Options) (*Server, error) {
 		grpc.MaxSendMsgSize(maxAnswer),
 		grpc.MaxHeaderListSize(maxHeaders),
 		grpc.MaxConcurrentStreams(maxStreams),
+		grpc.NumStreamWorkers(maxWorkers),
 		grpc.ConnectionTimeout(connectWithin),
 		grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: idleConnection, Time: pingAfter, Timeout: pingWithin}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: pingAtMost, PermitWithoutStream: true}),
@@ -114,7 +118,7 @@ func New(o Options) (*Server, error) {
 		identifies = newDoor(c, o.Rate).identifies
 		options = append(options, grpc.Creds(credentials.NewTLS(o.TLS)), grpc.StreamInterceptor(refusesStreams))
 	}
-	options = append(options, grpc.ChainUnaryInterceptor(measures.times, logs(o.Log), answers(o.NewID), recovers, limits(o.CallLimit), identifies, c.admits, validates(rules)))
+	options = append(options, grpc.ChainUnaryInterceptor(measures.times, logs(o.Log), answers(o.NewID), crowd(mostTogether), recovers, limits(o.CallLimit), identifies, c.admits, validates(rules)))
 	s := &Server{core: c, grpc: grpc.NewServer(options...), admin: grpc.NewServer(), health: health.NewServer()}
 	s.watch = measures.watch(s.admin)
 	c.register(s.grpc)

@@ -8,8 +8,7 @@ type books struct {
 }
 
 func (b books) Append(r commissary.BookRevision) error {
-	err := b.follows("the kitchen book", r.Revision,
-		`SELECT coalesce(max(revision), 0) FROM books WHERE kitchen = $1`, b.kitchen)
+	err := b.follows("the kitchen book", r.Revision, newestBook, b.kitchen)
 	if err != nil {
 		return err
 	}
@@ -21,6 +20,14 @@ func (b books) Append(r commissary.BookRevision) error {
 func (b books) Newest() (commissary.BookRevision, error) {
 	return one(b.tx, "BOOK_NOT_FOUND", "kitchen book adopted yet", scanBook,
 		`SELECT revision, source, adopted_at, adopted_by FROM books WHERE kitchen = $1 ORDER BY revision DESC LIMIT 1`, b.kitchen)
+}
+
+const newestBook = `SELECT coalesce(max(revision), 0) FROM books WHERE kitchen = $1`
+
+// Revision does not touch the row itself, which is long.
+func (b books) Revision() (n int, err error) {
+	err = b.each(func(s scan) error { return s(&n) }, newestBook, b.kitchen)
+	return n, err
 }
 
 func (b books) Get(revision int) (commissary.BookRevision, error) {

@@ -22,6 +22,11 @@ func (n nights) Put(night commissary.Night) error {
 	return err
 }
 
+func (n nights) Touch(date civil.Date) error {
+	_, err := n.exec(`INSERT INTO nights (kitchen, night, state) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING`, n.kitchen, date.String(), string(commissary.NightOpen))
+	return err
+}
+
 func (n nights) List(before civil.Date, limit int) ([]commissary.Night, error) {
 	below := "9999"
 	if !before.IsZero() {

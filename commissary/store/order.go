@@ -2,6 +2,9 @@ package store
 
 import (
 	"database/sql"
+	"fmt"
+	"strconv"
+	"strings"
 
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
@@ -14,29 +17,42 @@ type orders struct {
 }
 
 func (o orders) Append(order commissary.Order) error {
-	err := o.follows("the order of "+order.Shop+" of "+order.Night.String(), order.Revision,
-		`SELECT coalesce(max(revision), 0) FROM orders WHERE kitchen = $1 AND night = $2 AND shop = $3`,
-		o.kitchen, order.Night.String(), order.Shop)
-	if err != nil {
-		return err
-	}
-	_, err = o.exec(`INSERT INTO orders (kitchen, night, shop, revision, state, closed, submitted_by, submitted_at, late_by, late_why, phoned_by)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
+	const newest = `SELECT coalesce(max(revision), 0) FROM orders WHERE kitchen = $1 AND night = $2 AND shop = $3`
+	n, err := o.exec(`INSERT INTO orders (kitchen, night, shop, revision, state, closed, submitted_by, submitted_at, late_by, late_why, phoned_by)
+		SELECT $1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11 WHERE $4 = 1 + (`+newest+`)`,
 		o.kitchen, order.Night.String(), order.Shop, order.Revision, string(order.State), order.Closed,
 		order.By, micros(order.Submitted), order.LateBy, order.LateWhy, order.Phoned)
 	if err != nil {
 		return err
 	}
-	for i, l := range order.Lines {
-		n, err := o.exec(`INSERT INTO order_lines (kitchen, night, shop, revision, line, item, pieces, bake_date)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, $8) ON CONFLICT DO NOTHING`,
-			o.kitchen, order.Night.String(), order.Shop, order.Revision, i+1, l.Item, int64(l.Pieces), l.BakeDate.String())
+	if n == 0 {
+		return o.follows("the order of "+order.Shop+" of "+order.Night.String(), order.Revision, newest, o.kitchen, order.Night.String(), order.Shop)
+	}
+	return o.appendLines(order)
+}
+
+// linesTogether is how many lines one statement writes at most.
+const linesTogether = 50
+
+func (o orders) appendLines(order commissary.Order) error {
+	twice := map[commissary.OrderLine]bool{}
+	for begin := 0; begin < len(order.Lines); begin += linesTogether {
+		args := []any{o.kitchen, order.Night.String(), order.Shop, order.Revision}
+		var values []string
+		for i, l := range order.Lines[begin:min(begin+linesTogether, len(order.Lines))] {
+			key := commissary.OrderLine{Item: l.Item, BakeDate: l.BakeDate}
+			if twice[key] {
+				return commissary.Refuse(commissary.Invalid, "LINE_TWICE",
+					"line %d of the order of %s wants %s for %s a second time; write one line with the sum", begin+i+1, order.Shop, l.Item, l.BakeDate)
+			}
+			twice[key] = true
+			n := len(args)
+			values = append(values, fmt.Sprintf("($1, $2, $3, $4, $%d, $%d, $%d, $%d)", n+1, n+2, n+3, n+4))
+			args = append(args, begin+i+1, l.Item, int64(l.Pieces), l.BakeDate.String())
+		}
+		_, err := o.exec(`INSERT INTO order_lines (kitchen, night, shop, revision, line, item, pieces, bake_date) VALUES `+strings.Join(values, ", "), args...)
 		if err != nil {
 			return err
-		}
-		if n == 0 {
-			return commissary.Refuse(commissary.Invalid, "LINE_TWICE",
-				"line %d of the order of %s wants %s for %s a second time; write one line with the sum", i+1, order.Shop, l.Item, l.BakeDate)
 		}
 	}
 	return nil
@@ -62,50 +78,44 @@ func (o orders) Since(from civil.Date) ([]commissary.Order, error) {
 	return o.newest(`night >= $2 AND shop >= $3`, 0, from.String(), "")
 }
 
-// newest reads the newest revisions that match, by night and shop, each with
-// its lines: one row a line, or one row alone for an order without lines. The
-// condition is one of those above.
+// newest reads the newest revisions that match, by night and shop, one row an
+// order with its lines in one text. The condition is one of those above.
 func (o orders) newest(condition string, limit int, night, shop string) ([]commissary.Order, error) {
-	var all []commissary.Order
-	err := o.each(func(s scan) error {
-		var (
-			h    commissary.Order
-			item sql.NullString
-			n    sql.NullInt64
-			bake sql.NullString
-		)
-		err := s(day{&h.Night}, &h.Shop, &h.Revision, &h.State, &h.Closed, &h.By, instant{&h.Submitted}, &h.LateBy, &h.LateWhy, &h.Phoned,
-			&item, &n, &bake)
-		if err != nil {
-			return err
+	return list(o.tx, func(s scan) (h commissary.Order, err error) {
+		var lines sql.NullString
+		err = s(day{&h.Night}, &h.Shop, &h.Revision, &h.State, &h.Closed, &h.By, instant{&h.Submitted}, &h.LateBy, &h.LateWhy, &h.Phoned, &lines)
+		if err == nil && lines.Valid {
+			h.Lines, err = readLines(lines.String)
 		}
-		if len(all) == 0 || all[len(all)-1].Shop != h.Shop || all[len(all)-1].Night != h.Night {
-			all = append(all, h)
-		}
-		if !item.Valid {
-			return nil
-		}
-		l := commissary.OrderLine{Item: item.String, Pieces: quantity.Pieces(n.Int64)}
-		if err := l.BakeDate.UnmarshalText([]byte(bake.String)); err != nil {
-			return err
-		}
-		last := &all[len(all)-1]
-		last.Lines = append(last.Lines, l)
-		return nil
-	}, `SELECT h.night, h.shop, h.revision, h.state, h.closed, h.submitted_by, h.submitted_at, h.late_by, h.late_why, h.phoned_by,
-			l.item, l.pieces, l.bake_date
-		FROM (
-			SELECT * FROM orders
-			WHERE kitchen = $1 AND `+condition+` AND revision = (
-				SELECT max(r.revision) FROM orders r
-				WHERE r.kitchen = orders.kitchen AND r.night = orders.night AND r.shop = orders.shop)
-			ORDER BY night, shop LIMIT $4
-		) h
-		LEFT JOIN order_lines l ON l.kitchen = h.kitchen AND l.night = h.night AND l.shop = h.shop AND l.revision = h.revision
-		ORDER BY h.night, h.shop, l.line`,
+		return h, err
+	}, `SELECT night, shop, revision, state, closed, submitted_by, submitted_at, late_by, late_why, phoned_by, (
+			SELECT string_agg(l.bake_date || ' ' || CAST(l.pieces AS TEXT) || ' ' || l.item, '`+lineEnd+`' ORDER BY l.line) FROM order_lines l
+			WHERE l.kitchen = orders.kitchen AND l.night = orders.night AND l.shop = orders.shop AND l.revision = orders.revision)
+		FROM orders
+		WHERE kitchen = $1 AND `+condition+` AND revision = (
+			SELECT max(r.revision) FROM orders r
+			WHERE r.kitchen = orders.kitchen AND r.night = orders.night AND r.shop = orders.shop)
+		ORDER BY night, shop LIMIT $4`,
 		o.kitchen, night, shop, most(limit))
-	if err != nil {
-		return nil, err
+}
+
+// lineEnd is in no item's id.
+const lineEnd = "\n"
+
+func readLines(text string) ([]commissary.OrderLine, error) {
+	var lines []commissary.OrderLine
+	for line := range strings.SplitSeq(text, lineEnd) {
+		bake, rest, _ := strings.Cut(line, " ")
+		pieces, item, _ := strings.Cut(rest, " ")
+		n, err := strconv.ParseInt(pieces, 10, 64)
+		if err != nil {
+			return nil, err
+		}
+		l := commissary.OrderLine{Item: item, Pieces: quantity.Pieces(n)}
+		if err := l.BakeDate.UnmarshalText([]byte(bake)); err != nil {
+			return nil, err
+		}
+		lines = append(lines, l)
 	}
-	return all, nil
+	return lines, nil
 }

@@ -36,23 +36,24 @@ var sqlitePragmas = []pragma{
 	{"checkpoint_fullfsync", "1"},
 	{"foreign_keys", "1"},
 	{"trusted_schema", "0"},
-	{"temp_store", "2"}, // what a transaction may have to take back is kept in memory
+	{"temp_store", "2"},            // in memory: what a savepoint would undo is no fact
+	{"cache_size", "-16384"},       // KiB; a group of writes stays in memory until its commit
+	{"wal_autocheckpoint", "4000"}, // pages; what is written again and again is copied into the file once
 }
 
 type pragma struct{ name, value string }
 
-// openSQLite opens one pool on the database file. Transactions of a pool that
-// writes begin immediate; one that only reads cannot write.
+// openSQLite opens one pool on the database file; one that only reads cannot write.
 func openSQLite(path string, connections int, writes bool) *sql.DB {
-	pragmas, lock := sqlitePragmas, "immediate"
+	pragmas := sqlitePragmas
 	if !writes {
-		pragmas, lock = append(pragmas[:len(pragmas):len(pragmas)], pragma{"query_only", "1"}), "deferred"
+		pragmas = append(pragmas[:len(pragmas):len(pragmas)], pragma{"query_only", "1"})
 	}
 	d := &sqlite.Driver{}
 	d.RegisterConnectionHook(func(c sqlite.ExecQuerierContext, _ string) error {
 		return prepareSQLite(c, pragmas)
 	})
-	dsn := "file:" + (&url.URL{Path: path}).EscapedPath() + "?_defensive=1&_dqs=0&_txlock=" + lock
+	dsn := "file:" + (&url.URL{Path: path}).EscapedPath() + "?_defensive=1&_dqs=0"
 	db := sql.OpenDB(connector{d, dsn})
 	db.SetMaxOpenConns(connections)
 	db.SetMaxIdleConns(connections)
@@ -64,8 +65,14 @@ type connector struct {
 	dsn    string
 }
 
-func (c connector) Connect(context.Context) (driver.Conn, error) { return c.driver.Open(c.dsn) }
-func (c connector) Driver() driver.Driver                        { return c.driver }
+func (c connector) Connect(context.Context) (driver.Conn, error) {
+	conn, err := c.driver.Open(c.dsn)
+	if err != nil {
+		return nil, err
+	}
+	return &keeping{conn.(sqliteConn), map[string]statement{}}, nil
+}
+func (c connector) Driver() driver.Driver { return c.driver }
 
 func prepareSQLite(c sqlite.ExecQuerierContext, pragmas []pragma) error {
 	version, err := readSQLite(c, "SELECT sqlite_version()")

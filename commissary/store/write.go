@@ -3,7 +3,9 @@ package store
 import (
 	"context"
 	"database/sql"
+	"fmt"
 	"math/rand/v2"
+	"runtime/debug"
 	"time"
 
 	"doughrun/commissary"
@@ -13,12 +15,17 @@ import (
 // of a group does not wait for ever.
 const groupMost = 128
 
-// turn is one Update waiting for the writer. The closure runs where Update
-// was called, so that its panics end up there, while the writer stands still.
+// turn is one Update waiting for the writer, which runs its closure itself: to
+// wake its caller for every closure would take longer than most of them.
 type turn struct {
-	tx      chan *tx   // carries the transaction; closed without one when it could not begin
-	keep    chan bool  // whether the closure's work stays
+	ctx     context.Context
+	f       func(commissary.Tx) error
 	outcome chan error // buffered: nil once the group is on the disk
+
+	// Set by the writer before the outcome.
+	err      error // of the closure
+	again    bool  // the closure met another transaction and may be run again
+	panicked any   // the closure did, with this
 }
 
 // Update runs f in a transaction and returns when its facts are on the disk.
@@ -52,7 +59,7 @@ func pause(ctx context.Context, try int) error {
 
 // update is one try; met says that it met another transaction and changed nothing.
 func (s *Store) update(ctx context.Context, f func(commissary.Tx) error) (met bool, err error) {
-	w := &turn{tx: make(chan *tx), keep: make(chan bool), outcome: make(chan error, 1)}
+	w := &turn{ctx: ctx, f: f, outcome: make(chan error, 1)}
 	select {
 	case s.queue <- w:
 	case <-s.stop:
@@ -60,47 +67,56 @@ func (s *Store) update(ctx context.Context, f func(commissary.Tx) error) (met bo
 	case <-ctx.Done():
 		return false, callEnded(ctx.Err())
 	}
-	t, ok := <-w.tx
-	if !ok {
-		return false, <-w.outcome
-	}
-	err = w.run(ctx, t, f)
 	// A refusal waits too: what it rests on may be a neighbour's work, which
 	// is no fact before the commit.
-	if lost := <-w.outcome; lost != nil {
+	lost := <-w.outcome
+	if w.panicked != nil {
+		panic(w.panicked)
+	}
+	if lost != nil {
 		return false, lost
 	}
-	return err != nil && t.again, err
+	return w.err != nil && w.again, w.err
 }
 
-// run gives the transaction back to the writer however f ends.
-func (w *turn) run(ctx context.Context, t *tx, f func(commissary.Tx) error) error {
-	kept := false
-	defer func() { w.keep <- kept }()
-	if err := ctx.Err(); err != nil {
-		return callEnded(err)
+// run carries out the closure. When it panics, that is its caller's, with the
+// place where it happened.
+func (w *turn) run(t *tx) (kept bool) {
+	ended := false
+	defer func() {
+		if p := recover(); p != nil {
+			w.panicked = fmt.Sprintf("%v\n%s", p, debug.Stack())
+		} else if !ended { // a test gave up in it, and the writer ends with it
+			w.outcome <- commissary.Refuse(commissary.Internal, "STORE_MISUSED", "a closure ended its goroutine")
+		}
+	}()
+	if err := w.ctx.Err(); err != nil {
+		w.err = callEnded(err)
+	} else {
+		w.err, w.again = t.run(w.f), t.again
 	}
-	err := t.run(f)
-	kept = err == nil
-	return err
+	ended = true
+	return w.err == nil
 }
 
 // write is the one writer. It leaves when the store stops, or when the
 // database is broken.
 func (s *Store) write() {
 	var fatal error
+	defer func() {
+		s.halt(commissary.Refuse(commissary.Internal, "STORE_MISUSED", "a closure ended the writer")) // nothing where it was halted
+		close(s.done)
+		if fatal != nil && s.onFatal != nil {
+			s.onFatal(fatal)
+		}
+	}()
 	for fatal == nil {
 		select {
 		case w := <-s.queue:
 			fatal = s.group(w)
 		case <-s.stop:
-			close(s.done)
 			return
 		}
-	}
-	close(s.done)
-	if s.onFatal != nil {
-		s.onFatal(fatal)
 	}
 }
 
@@ -115,12 +131,10 @@ func (s *Store) group(w *turn) error {
 	if began == nil && s.dialect.recovers {
 		e := commissary.Refuse(commissary.Unavailable, "STORE_DOWN", "the database does not answer; try again in a moment")
 		e.Cause = err
-		close(w.tx)
 		w.outcome <- e
 		return nil
 	}
 	if err != nil && s.dialect.sort(err) == busy {
-		close(w.tx)
 		w.outcome <- storeBusy(err)
 		return nil
 	}
@@ -128,7 +142,6 @@ func (s *Store) group(w *turn) error {
 	for w != nil {
 		turns = append(turns, w)
 		if err != nil {
-			close(w.tx)
 			break
 		}
 		err = s.give(began, w)
@@ -172,13 +185,10 @@ func (s *Store) group(w *turn) error {
 // work with it.
 func (s *Store) give(began *sql.Tx, w *turn) error {
 	if _, err := began.Exec("SAVEPOINT turn"); err != nil {
-		close(w.tx)
 		return err
 	}
 	t := newTx(context.Background(), began, s.dialect, true)
-	t.kept = &s.kept
-	w.tx <- t
-	if kept := <-w.keep; !kept {
+	if !w.run(t) {
 		if t.broken != nil {
 			return t.broken
 		}

@@ -26,6 +26,8 @@ func checkBooks(t *testing.T, s commissary.Store) {
 		refuses(t, s, commissary.Conflict, "STALE_REVISION", func(tx commissary.Tx) error { return tx.Books(here).Append(revision(wrong)) })
 	}
 	require.Equal(t, revision(4), read(t, s, func(tx commissary.Tx) (commissary.BookRevision, error) { return tx.Books(here).Newest() }))
+	require.Equal(t, 4, read(t, s, func(tx commissary.Tx) (int, error) { return tx.Books(here).Revision() }))
+	require.Zero(t, read(t, s, func(tx commissary.Tx) (int, error) { return tx.Books(there).Revision() }))
 	require.Equal(t, revision(2), read(t, s, func(tx commissary.Tx) (commissary.BookRevision, error) { return tx.Books(here).Get(2) }))
 	missing(t, s, "BOOK_NOT_FOUND", func(tx commissary.Tx) (commissary.BookRevision, error) { return tx.Books(here).Get(5) })
 	missing(t, s, "BOOK_NOT_FOUND", func(tx commissary.Tx) (commissary.BookRevision, error) { return tx.Books(there).Get(1) })
@@ -56,6 +58,10 @@ func checkNights(t *testing.T, s commissary.Store) {
 	}
 	closed := commissary.Night{Date: night, State: commissary.NightClosed, Closed: noon}
 	update(t, s, func(tx commissary.Tx) error { return tx.Nights(here).Put(closed) })
+	update(t, s, func(tx commissary.Tx) error {
+		return errors.Join(tx.Nights(here).Touch(night), tx.Nights(there).Touch(night.AddDays(1)))
+	})
+	require.Equal(t, commissary.NightOpen, read(t, s, func(tx commissary.Tx) (commissary.Night, error) { return tx.Nights(there).Get(night.AddDays(1)) }).State)
 	require.Equal(t, closed, read(t, s, func(tx commissary.Tx) (commissary.Night, error) { return tx.Nights(here).Get(night) }))
 	require.Equal(t, commissary.Night{Date: night.AddDays(3), State: commissary.NightOpen},
 		read(t, s, func(tx commissary.Tx) (commissary.Night, error) { return tx.Nights(here).Get(night.AddDays(3)) }))

@@ -120,12 +120,13 @@ func checkNeighbours(t *testing.T, s commissary.Store) {
 }
 
 func checkPanic(t *testing.T, s commissary.Store) {
-	require.PanicsWithValue(t, "oven door", func() {
+	func() {
+		defer func() { require.Contains(t, fmt.Sprint(recover()), "oven door") }() // and where it was
 		_ = s.Update(t.Context(), func(tx commissary.Tx) error {
 			_ = tx.Lots(here).Create(someLot("undone"))
 			panic("oven door")
 		})
-	})
+	}()
 	require.PanicsWithValue(t, "oven door", func() {
 		_ = s.View(t.Context(), func(commissary.Tx) error { panic("oven door") })
 	})
