@@ -17,6 +17,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	"doughrun/cmd/manual"
+	"doughrun/cmd/version"
 	"doughrun/commissary"
 	"doughrun/config"
 )
@@ -50,6 +51,7 @@ It ends with 0 when all is done, 1 on something unexpected, 2 when the command
 line is wrong, 3 when the input or the request is refused, 4 when the caller
 may not, 5 when there is no answer (try again), and 10 when it is done with
 exceptions that somebody should look at.`,
+		Version:       version.Get().String(),
 		SilenceUsage:  true,
 		SilenceErrors: true,
 	}

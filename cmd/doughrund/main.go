@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"doughrun/cmd/manual"
+	"doughrun/cmd/version"
 	"doughrun/commissary"
 )
 
@@ -38,6 +39,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	root := &cobra.Command{
 		Use:           "doughrund",
 		Short:         "Plans a central kitchen's nights for several pizza shops",
+		Version:       version.Get().String(),
 		SilenceUsage:  true,
 		SilenceErrors: true,
 	}

@@ -33,6 +33,7 @@ func TestExitCodes(t *testing.T) {
 		says string
 	}{
 		{"help", []string{"--help"}, exitDone, ""},
+		{"version", []string{"--version"}, exitDone, ""},
 		{"unknown command", []string{"bake"}, exitUsage, `unknown command "bake"`},
 		{"unknown flag", []string{"serve", "--fast"}, exitUsage, "--fast"},
 		{"too many words", []string{"config", "please"}, exitUsage, "please"},

@@ -13,6 +13,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"doughrun/cmd/version"
 	"doughrun/commissary"
 	"doughrun/commissary/server"
 	"doughrun/commissary/store"
@@ -102,13 +103,15 @@ func serve(ctx context.Context, s config.Service, now func() time.Time, log *slo
 	work.Go(func() {
 		every(beside, learnEvery, srv.LearnDue, func(err error) { log.Error("what shops sold could not be learned", "error", err) })
 	})
+	v := version.Get()
+	database, _ := config.Redact(s.Database)
+	log.Info("serving", "address", l.Addr().String(), "protected", protection != nil, "database", database, "version", v.Version, "revision", v.Revision, "changed", v.Changed)
 	ready(l.Addr())
 	select {
 	case err := <-broken:
 		srv.Stop(0)
 		printed()
-		name, _ := config.Redact(s.Database)
-		return fmt.Errorf("the database %s failed, and the service must be started again: %w", name, err)
+		return fmt.Errorf("the database %s failed, and the service must be started again: %w", database, err)
 	case err := <-served:
 		printed()
 		facts.Close()

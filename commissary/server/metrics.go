@@ -29,7 +29,7 @@ func newMetrics(c *core) *metrics {
 		calls: prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "doughrun_call_seconds", Help: "How long calls took, by method and status code."}, []string{"method", "code"}),
 		store: prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "doughrun_store_seconds", Help: "How long transactions of the database took, waiting included: view reads, update writes."}, []string{"kind"}),
 	}
-	m.registry.MustRegister(m.calls, m.store, &kitchensNow{c}, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	m.registry.MustRegister(m.calls, m.store, &kitchensNow{c}, collectors.NewGoCollector(), collectors.NewBuildInfoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return m
 }
 
