@@ -111,6 +111,8 @@ var sole = []struct{ path, room, why string }{
 	{"github.com/pressly/goose", "commissary/store", "one room speaks SQL"},
 	{"github.com/jackc/pgx", "commissary/store", "one room speaks SQL"},
 	{"github.com/prometheus/client_golang", "commissary/server", "it alone is measured"},
+	{"go.opentelemetry.io/otel/sdk", "cmd/doughrund", "where traces go is the operator's, not the service's"},
+	{"go.opentelemetry.io/otel/exporters", "cmd/doughrund", "where traces go is the operator's, not the service's"},
 }
 
 func TestEveryRoomStandsInTheTable(t *testing.T) {

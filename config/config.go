@@ -27,6 +27,7 @@ import (
 type Service struct {
 	Listen    string        `key:"listen" default:"127.0.0.1:7410" doc:"address and port to listen on; beyond this machine only with tls_certificate"`
 	Admin     string        `key:"admin_listen" optional:"yes" doc:"address and port on this machine for health, reflection and metrics; empty for none"`
+	Traces    string        `key:"trace_endpoint" optional:"yes" doc:"URL that takes traces (OTLP over gRPC), for example http://127.0.0.1:4317, https beyond this machine; empty for none"`
 	Cert      string        `key:"tls_certificate" optional:"yes" doc:"file with the service's certificate; with it callers must prove who they are"`
 	Key       string        `key:"tls_key" optional:"yes" doc:"file with the private key of tls_certificate"`
 	ClientCAs string        `key:"client_authority" optional:"yes" doc:"file with the authority whose client certificates are taken beside tokens"`

@@ -60,12 +60,26 @@ func serve(ctx context.Context, s config.Service, now func() time.Time, log *slo
 		}
 		defer admin.Close()
 	}
+	spans, err := traces(ctx, s)
+	if err != nil {
+		return err
+	}
 	broken := make(chan error, 1)
 	facts, err := store.Open(ctx, s.Database, store.Options{OnFatal: func(err error) { broken <- err }, Warn: func(text string) { log.Warn(text) }})
 	if err != nil {
 		return err
 	}
 	options := server.Options{Store: facts, Now: now, NewID: rand.Text, CallLimit: s.CallLimit, Log: log, TLS: protection}
+	if spans != nil {
+		options.Traces = spans
+		defer func() { // the last ones are on their way, but not for ever
+			ctx, cancel := context.WithTimeout(context.Background(), flushWithin)
+			defer cancel()
+			if err := spans.Shutdown(ctx); err != nil {
+				log.Warn("the last traces were not taken", "error", err)
+			}
+		}()
+	}
 	prints := newPrinter(s, now, log)
 	if prints != nil {
 		options.Released = prints.released
@@ -126,6 +140,9 @@ func serve(ctx context.Context, s config.Service, now func() time.Time, log *slo
 	}
 	return facts.Close()
 }
+
+// flushWithin is how long the last traces may take.
+const flushWithin = 3 * time.Second
 
 // lookForDue is how often the service looks for nights that are due.
 const lookForDue = 10 * time.Second

@@ -11,7 +11,7 @@ type Info struct {
 	Version  string // of the module; "unversioned" when it was built outside its repository
 	Revision string // of the source; empty when it was built outside its repository
 	Changed  bool   // the source was not as the revision has it
-	Go       string
+	Compiler string
 }
 
 // Get reads it.
@@ -29,7 +29,7 @@ const unversioned = "unversioned"
 var released string
 
 func read(b *debug.BuildInfo) Info {
-	i := Info{Version: b.Main.Version, Go: b.GoVersion}
+	i := Info{Version: b.Main.Version, Compiler: b.GoVersion}
 	switch {
 	case released != "":
 		i.Version = released
@@ -56,8 +56,8 @@ func (i Info) String() string {
 	case i.Revision != "":
 		parts = append(parts, "revision "+i.Revision)
 	}
-	if i.Go != "" {
-		parts = append(parts, i.Go)
+	if i.Compiler != "" {
+		parts = append(parts, i.Compiler)
 	}
 	return strings.Join(parts, ", ")
 }

@@ -53,7 +53,7 @@ type site struct {
 	roots     *x509.CertPool
 }
 
-func protect(t *testing.T, r server.Rate) *site {
+func protect(t *testing.T, r server.Rate, change ...func(*server.Options)) *site {
 	facts, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "facts.db"), store.Options{})
 	require.NoError(t, err)
 	s := &site{t: t, clock: &clock{now: evening()}, store: facts, log: &strings.Builder{},
@@ -70,8 +70,12 @@ func protect(t *testing.T, r server.Rate) *site {
 	require.NoError(t, err)
 	shown, err := keys.Server(certificate, key, root, time.Now())
 	require.NoError(t, err)
-	srv, err := server.New(server.Options{Store: facts, Now: s.clock.Now, NewID: func() string { return "ref-1" }, TLS: shown, Rate: r,
-		Log: slog.New(slog.NewTextHandler(&lockedWriter{w: s.log}, nil))})
+	o := server.Options{Store: facts, Now: s.clock.Now, NewID: func() string { return "ref-1" }, TLS: shown, Rate: r,
+		Log: slog.New(slog.NewTextHandler(&lockedWriter{w: s.log}, nil))}
+	for _, f := range change {
+		f(&o)
+	}
+	srv, err := server.New(o)
 	require.NoError(t, err)
 	served := make(chan error, 2)
 	go func() { served <- srv.Serve(s.pipe) }()

@@ -38,7 +38,7 @@ func (s lots) GetIssueSheet(ctx context.Context, req *v1.GetIssueSheetRequest) (
 		return nil, err
 	}
 	if p.Revision == 0 {
-		if p, err = plan.Make(in); err != nil {
+		if p, err = s.makePlan(ctx, in); err != nil {
 			return nil, err
 		}
 		batches = post(p)

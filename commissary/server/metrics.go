@@ -9,6 +9,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
+	"go.opentelemetry.io/otel/trace"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/status"
 
@@ -41,19 +42,24 @@ func (m *metrics) times(ctx context.Context, req any, info *grpc.UnaryServerInfo
 	return resp, err
 }
 
-// timed is a store whose transactions are measured.
+// timed is a store whose transactions are measured and traced.
 type timed struct {
 	commissary.Store
 	*metrics
+	trace.Tracer
 }
 
 func (s timed) View(ctx context.Context, f func(commissary.Tx) error) error {
 	defer s.since("view", time.Now())
+	ctx, span := s.Start(ctx, "store view")
+	defer span.End()
 	return s.Store.View(ctx, f)
 }
 
 func (s timed) Update(ctx context.Context, f func(commissary.Tx) error) error {
 	defer s.since("update", time.Now())
+	ctx, span := s.Start(ctx, "store update") // waiting for the others of its commit included
+	defer span.End()
 	return s.Store.Update(ctx, f)
 }
 

@@ -7,6 +7,9 @@ import (
 	"strings"
 	"time"
 
+	"go.opentelemetry.io/otel/attribute"
+	"go.opentelemetry.io/otel/trace"
+
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
 	"doughrun/commissary/plan"
@@ -33,7 +36,7 @@ func (s plans) DraftPlan(ctx context.Context, req *v1.DraftPlanRequest) (*v1.Dra
 		return nil, err
 	}
 	in.Seed, in.Steps = req.GetSeed(), req.GetSteps()
-	p, err := plan.Make(in)
+	p, err := s.makePlan(ctx, in)
 	if err != nil {
 		return nil, err
 	}
@@ -46,6 +49,16 @@ func (s plans) DraftPlan(ctx context.Context, req *v1.DraftPlanRequest) (*v1.Dra
 	}
 	resp.Scarce, err = k.scarce(post(p), shelf)
 	return resp, err
+}
+
+// makePlan is the longest part of a call, and the one that depends on the night.
+func (c *core) makePlan(ctx context.Context, in plan.Input) (commissary.Plan, error) {
+	_, span := c.tracer.Start(ctx, "plan", trace.WithAttributes(
+		attribute.String("doughrun.kitchen", in.Book.Kitchen.ID), attribute.String("doughrun.night", in.Night.String()), attribute.Int("doughrun.orders", len(in.Orders))))
+	defer span.End()
+	p, err := plan.Make(in)
+	span.SetAttributes(attribute.Int("doughrun.batches", len(p.Batches)), attribute.Int("doughrun.exceptions", len(p.Exceptions)))
+	return p, err
 }
 
 func (s plans) CheckPlan(ctx context.Context, req *v1.CheckPlanRequest) (*v1.CheckPlanResponse, error) {
@@ -129,7 +142,7 @@ func (s plans) ReleasePlan(ctx context.Context, req *v1.ReleasePlanRequest) (*v1
 	if err != nil || found {
 		return kept, err
 	}
-	p, err := plan.Make(in)
+	p, err := s.makePlan(ctx, in)
 	if err != nil {
 		return nil, err
 	}

@@ -13,6 +13,10 @@ import (
 	"net/http"
 	"time"
 
+	"go.opentelemetry.io/contrib/instrumentation/google.golang.org/grpc/otelgrpc"
+	"go.opentelemetry.io/otel/propagation"
+	"go.opentelemetry.io/otel/trace"
+	"go.opentelemetry.io/otel/trace/noop"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/health"
@@ -66,6 +70,9 @@ type Options struct {
 	Rate Rate
 	// Log takes one line a call; nil for none.
 	Log *slog.Logger
+	// Traces takes a span of every call, of its transactions and of its plans;
+	// nil for nobody. No span holds a secret or what a caller sent.
+	Traces trace.TracerProvider
 	// Released is told, once the facts are on the disk, that a night's papers
 	// have changed: a plan or a dispatch was released, or picked again. It must
 	// not wait for anything. Nil for nobody.
@@ -100,9 +107,13 @@ func New(o Options) (*Server, error) {
 	if o.Released == nil {
 		o.Released = func(string, civil.Date) {}
 	}
-	c := &core{now: o.Now, books: newShelf(), released: o.Released}
+	traced := o.Traces
+	if traced == nil {
+		traced = noop.NewTracerProvider()
+	}
+	c := &core{now: o.Now, books: newShelf(), released: o.Released, tracer: traced.Tracer("doughrun")}
 	measures := newMetrics(c)
-	c.store = timed{o.Store, measures}
+	c.store = timed{o.Store, measures, c.tracer}
 	identifies := identifiesLocal
 	options := []grpc.ServerOption{
 		grpc.MaxRecvMsgSize(maxMessage),
@@ -113,6 +124,11 @@ func New(o Options) (*Server, error) {
 		grpc.ConnectionTimeout(connectWithin),
 		grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: idleConnection, Time: pingAfter, Timeout: pingWithin}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: pingAtMost, PermitWithoutStream: true}),
+	}
+	if o.Traces != nil {
+		// Callers do not decide what is traced.
+		options = append(options, grpc.StatsHandler(otelgrpc.NewServerHandler(otelgrpc.WithTracerProvider(o.Traces),
+			otelgrpc.WithPropagators(propagation.TraceContext{}), otelgrpc.WithPublicEndpoint())))
 	}
 	if o.TLS != nil {
 		identifies = newDoor(c, o.Rate).identifies
@@ -173,9 +189,10 @@ func (s *Server) Stop(limit time.Duration) {
 
 // core is what the services share.
 type core struct {
-	store commissary.Store
-	now   func() time.Time
-	books *shelf
+	store  commissary.Store
+	now    func() time.Time
+	books  *shelf
+	tracer trace.Tracer
 	// released is told of papers that have changed.
 	released func(kitchen string, night civil.Date)
 }
