@@ -134,6 +134,8 @@ var ratioPlants = []plant{
 		"		if planted(\"none\") || planted(\"no validation\") {\n			return next(ctx, req)\n		}\n		if err := rules.Validate(m); err != nil {"},
 	{"no audit", "commissary/store/change.go", "	// Taking the next place locks the kitchen's chain until the commit.\n",
 		"	if planted(\"none\") || planted(\"no audit\") {\n		return nil\n	}\n"},
+	{"no rows in the record", "commissary/store/tx.go", "	verb, rest, _ := strings.Cut(query, \" \") // INSERT INTO",
+		"	if planted(\"none\") || planted(\"no audit\") {\n		return t.raw(query, args...)\n	}\n	verb, rest, _ := strings.Cut(query, \" \") // INSERT INTO"},
 	{"no gate", "commissary/store/write.go", `s.dialect.gate != ""`, `s.dialect.gate != "" && !planted("no gate")`},
 }
 

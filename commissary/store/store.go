@@ -48,7 +48,6 @@ type Options struct {
 type Store struct {
 	dialect dialect
 	writer  *sql.DB // one connection
-	kept    statements
 	readers *sql.DB
 	onFatal func(error)
 
@@ -77,7 +76,6 @@ func Open(ctx context.Context, database string, o Options) (*Store, error) {
 		queue:   make(chan *turn),
 		stop:    make(chan struct{}),
 		done:    make(chan struct{}),
-		kept:    statements{prepared: map[string]*sql.Stmt{}},
 	}
 	var err error
 	if IsPostgres(database) {

@@ -22,7 +22,6 @@ type tx struct {
 	ctx     context.Context
 	sql     *sql.Tx
 	dialect dialect
-	kept    *statements // nil for those of a view
 	writes  bool
 	over    atomic.Bool
 	failed  error // of the first statement the database refused; it dooms the transaction
@@ -35,46 +34,6 @@ type tx struct {
 
 func newTx(ctx context.Context, began *sql.Tx, d dialect, writes bool) *tx {
 	return &tx{ctx: ctx, sql: began, dialect: d, writes: writes}
-}
-
-// query runs a statement, prepared when it has been before.
-func (t *tx) query(text string, args []any) (*sql.Rows, error) {
-	if s := t.kept.of(text); s != nil {
-		return t.sql.StmtContext(t.ctx, s).QueryContext(t.ctx, args...)
-	}
-	return t.sql.QueryContext(t.ctx, text, args...)
-}
-
-// statements are those of the writer's connection that are kept prepared: to
-// read a statement takes SQLite longer than to run it. Those not yet there are
-// prepared between two transactions.
-type statements struct {
-	prepared map[string]*sql.Stmt
-	asked    []string
-}
-
-// mostStatements is more than the store has.
-const mostStatements = 200
-
-// of returns a prepared statement, or nil.
-func (k *statements) of(text string) *sql.Stmt {
-	if k == nil {
-		return nil
-	}
-	s, ok := k.prepared[text]
-	if !ok && len(k.prepared)+len(k.asked) < mostStatements {
-		k.asked = append(k.asked, text)
-	}
-	return s
-}
-
-func (k *statements) prepare(ctx context.Context, db *sql.DB) {
-	for _, text := range k.asked {
-		if s, err := db.PrepareContext(ctx, text); err == nil && k.prepared[text] == nil {
-			k.prepared[text] = s
-		}
-	}
-	k.asked = nil
 }
 
 func (t *tx) run(f func(commissary.Tx) error) error {
@@ -110,7 +69,7 @@ func (t *tx) exec(query string, args ...any) (n int64, err error) {
 	}
 	verb, rest, _ := strings.Cut(query, " ") // INSERT INTO, DELETE FROM or UPDATE
 	of, _, _ := strings.Cut(strings.TrimPrefix(strings.TrimPrefix(rest, "INTO "), "FROM "), " ")
-	rows, err := t.query(query+" RETURNING *", args)
+	rows, err := t.sql.QueryContext(t.ctx, query+" RETURNING *", args...)
 	if err != nil {
 		return 0, t.fault(err)
 	}
@@ -151,13 +110,7 @@ func (t *tx) raw(query string, args ...any) (int64, error) {
 	if err := t.ready(true); err != nil {
 		return 0, err
 	}
-	var r sql.Result
-	var err error
-	if s := t.kept.of(query); s != nil {
-		r, err = t.sql.StmtContext(t.ctx, s).ExecContext(t.ctx, args...)
-	} else {
-		r, err = t.sql.ExecContext(t.ctx, query, args...)
-	}
+	r, err := t.sql.ExecContext(t.ctx, query, args...)
 	if err != nil {
 		return 0, t.fault(err)
 	}
@@ -185,7 +138,7 @@ func (t *tx) each(read func(scan) error, query string, args ...any) error {
 	if err := t.ready(false); err != nil {
 		return err
 	}
-	rows, err := t.query(query, args)
+	rows, err := t.sql.QueryContext(t.ctx, query, args...)
 	if err != nil {
 		return t.fault(err)
 	}

@@ -123,7 +123,6 @@ func (s *Store) write() {
 // group gives a turn to w and to whoever comes meanwhile, and commits them
 // together. Its error says that the database is broken.
 func (s *Store) group(w *turn) error {
-	s.kept.prepare(context.Background(), s.writer)
 	began, err := s.writer.BeginTx(context.Background(), nil)
 	if err == nil && s.dialect.gate != "" {
 		_, err = began.Exec(s.dialect.gate)
