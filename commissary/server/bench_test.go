@@ -144,12 +144,18 @@ func BenchmarkLearnShops(b *testing.B) {
 	for i := range shops - 1 {
 		fmt.Fprintf(&all, "  shop-%d:\n%s", i, east)
 	}
-	stop := "      - {shop: east, travel: 15 min, stay: 20 min}\n"
-	var stops strings.Builder
+	// Forty shops to a van, so that all are reached while they receive.
+	var vans, runs strings.Builder
 	for i := range shops - 1 {
-		fmt.Fprintf(&stops, "      - {shop: shop-%d, travel: 1 min, stay: 1 min}\n", i)
+		if i%40 == 0 {
+			fmt.Fprintf(&vans, "  van-%d: {name: Van %d}\n", i/40, i/40)
+			fmt.Fprintf(&runs, "  run-%d:\n    name: Run %d\n    vehicle: van-%d\n    days: every day\n    departs: 07:00\n    stops:\n", i/40, i/40, i/40)
+		}
+		fmt.Fprintf(&runs, "      - {shop: shop-%d, travel: 1 min, stay: 1 min}\n", i)
 	}
-	whole := strings.Replace(before+"  east:\n"+east+all.String()+"  west:\n"+rest, stop, stop+stops.String(), 1)
+	whole := before + "  east:\n" + east + all.String() + "  west:\n" + rest
+	whole = strings.Replace(whole, "\nvehicles:\n", "\nvehicles:\n"+vans.String(), 1)
+	whole = strings.Replace(whole, "\nruns:\n", "\nruns:\n"+runs.String(), 1)
 	_, err = k.books.AdoptBook(b.Context(), &v1.AdoptBookRequest{Kitchen: main, Source: []byte(whole), RequestId: id()})
 	require.NoError(b, err, "%v", status.Convert(err).Details())
 	sold(b, facts, "east", rand.New(rand.NewPCG(1, 2)))
