@@ -278,6 +278,7 @@ func (s dispatches) DepartRun(ctx context.Context, req *v1.DepartRunRequest) (*v
 		if len(left.Probes) == 0 {
 			notes = append(notes, "No product temperature was noted at loading.")
 		}
+		notes = append(notes, x.elsewhere()...)
 		if left.At.Before(x.d.At) {
 			left.At = w.at // it cannot have left before it was released: the driver's clock is wrong
 		}
@@ -295,6 +296,31 @@ func (s dispatches) DepartRun(ctx context.Context, req *v1.DepartRunRequest) (*v
 		}
 		return &v1.DepartRunResponse{Manifest: x.manifest(), Notes: notes}, nil
 	})
+}
+
+// elsewhere says where the run's vehicle still is by the records, when it goes
+// out a second time: what was not confirmed there would be forgotten.
+func (x *dock) elsewhere() []string {
+	var notes []string
+	i := slices.IndexFunc(x.d.Manifests, func(m commissary.Manifest) bool { return m.Run == x.ride.Run })
+	for _, m := range x.d.Manifests {
+		if i < 0 || m.Run == x.ride.Run || m.Vehicle != x.d.Manifests[i].Vehicle {
+			continue
+		}
+		for _, r := range x.rides {
+			if r.Run != m.Run || r.State != commissary.RideDeparted {
+				continue
+			}
+			var open []string
+			for _, s := range m.Stops {
+				if _, done := r.DropAt(s.Shop); !done {
+					open = append(open, x.shopName(s.Shop))
+				}
+			}
+			notes = append(notes, fmt.Sprintf("By the records the same vehicle is still on run %s: confirm %s, and see that nothing of it is left on the van.", r.Run, strings.Join(open, ", ")))
+		}
+	}
+	return notes
 }
 
 // happened is when something was, as somebody says, unless that is still to
