@@ -385,6 +385,7 @@ var refusals = map[string]refusal{
 	}},
 	"van out twice": {[]change{{"    stops:\n", "    stops: [{shop: north, travel: 12 min, stay: 15 min}]\n  second:\n    name: Second\n    vehicle: van\n    days: Sat\n    departs: 06:40\n    stops:\n"}}, []string{
 		`k.yaml:94: run "morning": vehicle "van" is on this run until 06:57, but run "second" takes it at 06:40`,
+		`k.yaml:102: run "second": run "morning" stops at shop "north" on one of these days already, and a shop gets its goods of a morning with one run; give the runs other days, or take it off one of them`,
 	}},
 	"anchor": {[]change{{"    name: North\n", "    name: &n North\n"}}, []string{
 		`k.yaml:80: anchors (&) and aliases (*) are not read; write the entry out`,

@@ -247,6 +247,10 @@ func (r *reader) judgeRun(e *fields, run commissary.Run, lines []int) {
 		if !ok {
 			continue
 		}
+		if other, twice := r.broughtBy(run, s.Shop); twice {
+			r.fault(lines[i], "%s: run %q stops at shop %q on one of these days already, and a shop gets its goods of a morning with one run; give the runs other days, or take it off one of them", e.what, other, s.Shop)
+			return
+		}
 		if run.Sequence == commissary.Free && !r.reachable(run, shop) {
 			r.fault(lines[i], "%s: nobody knows the way to shop %q; give the kitchen and the shop a latitude and a longitude and \"roads\" its factor and speeds, list its ways under \"roads\", or fix the order of this run", e.what, s.Shop)
 			return
@@ -280,6 +284,19 @@ func (r *reader) judgeRun(e *fields, run commissary.Run, lines []int) {
 			r.fault(e.at("departs"), "%s: vehicle %q is on this run until %v, but run %q takes it at %v", e.what, run.Vehicle, clock, other.ID, other.Departs)
 		}
 	}
+}
+
+// broughtBy returns the run before this one that stops at a shop on one of its days.
+func (r *reader) broughtBy(run commissary.Run, shop string) (string, bool) {
+	for _, other := range r.book.Runs {
+		if other.ID == run.ID {
+			break
+		}
+		if other.Days&run.Days != 0 && slices.ContainsFunc(other.Stops, func(s commissary.Stop) bool { return s.Shop == shop }) {
+			return other.ID, true
+		}
+	}
+	return "", false
 }
 
 func (r *reader) shop(id string) (commissary.Shop, bool) {
