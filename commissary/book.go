@@ -498,6 +498,7 @@ type Roads struct {
 	Factor quantity.PPM // road ÷ great circle
 	Speeds []Speed      // by distance, shortest first; the last one has no limit
 	Ways   []Way
+	File   string `json:",omitempty"` // that the ways were read from; empty: written in the book
 }
 
 // Speed is how fast a van goes on the whole, over distances up to a limit.

@@ -75,7 +75,7 @@ func (f *bookFile) flag(cmd *cobra.Command, usage string) {
 // load reads the book, if one is named, and settles the units.
 func (f *bookFile) load(j *job) error {
 	if f.name != "" {
-		text, err := j.read(f.name)
+		text, err := j.readBook(f.name)
 		if err != nil {
 			return err
 		}

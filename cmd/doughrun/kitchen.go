@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"path/filepath"
 
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc/codes"
@@ -27,7 +28,7 @@ func checkBookCommand() *cobra.Command {
 		Short: "Say what is wrong with a kitchen book, without a server",
 		Args:  cobra.ExactArgs(1),
 		RunE: act(func(j *job, args []string) error {
-			text, err := j.read(args[0])
+			text, err := j.readBook(args[0])
 			if err != nil {
 				return err
 			}
@@ -40,6 +41,20 @@ func checkBookCommand() *cobra.Command {
 			return j.show(m, func() (string, error) { return sheet.Book(m, nil), nil })
 		}),
 	}
+}
+
+// readBook reads a kitchen book with the ways that stand in a file beside it.
+func (j *job) readBook(file string) ([]byte, error) {
+	text, err := j.read(file)
+	if err != nil {
+		return nil, err
+	}
+	return book.WithWays(text, func(name string) ([]byte, error) {
+		if file != "-" && !filepath.IsAbs(name) {
+			name = filepath.Join(filepath.Dir(file), name)
+		}
+		return j.read(name)
+	})
 }
 
 // wholeBook reads a kitchen book with every rule that it is adopted by.
@@ -56,7 +71,7 @@ func adoptBookCommand() *cobra.Command {
 	etag := cmd.Flags().String("etag", "", "etag of the revision the file was written from; the newest when left out")
 	id := writeFlags(cmd)
 	cmd.RunE = act(func(j *job, args []string) error {
-		text, err := j.read(args[0])
+		text, err := j.readBook(args[0])
 		if err != nil {
 			return err
 		}

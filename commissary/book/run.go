@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 
+	"go.yaml.in/yaml/v3"
+
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
 	"doughrun/commissary/quantity"
@@ -148,22 +150,42 @@ func (r *reader) roads(f *fields) {
 	if k := len(roads.Speeds); k > 0 && roads.Speeds[k-1].UpTo > 0 {
 		r.fault(e.at("speeds"), "%s: leave \"up_to\" out of the last band of \"speeds\", so that it holds for all longer ways", e.what)
 	}
-	r.ways(e)
+	if n := e.take("ways"); n != nil {
+		r.ways(n, e.at("ways"))
+	}
+	r.waysOfFile(e)
 	e.close()
 }
 
-// ways reads the matrix: from place to place, "12 min, 5.2 km".
-func (r *reader) ways(e *fields) {
-	n := e.take("ways")
-	if n == nil {
+// waysOfFile reads the ways that WithWays has written behind their file's name.
+func (r *reader) waysOfFile(e *fields) {
+	n := e.take("file")
+	switch {
+	case n == nil:
+		return
+	case n.Kind == yaml.ScalarNode:
+		r.fault(e.at("file"), "%s: the ways in %q are not in the book yet; the command line reads them from beside it (doughrun kitchen adopt)", e.what, show(n.Value))
+		return
+	case e.has("ways"):
+		r.fault(e.at("file"), "%s: the ways stand in \"ways\" or in a file; keep one", e.what)
+	}
+	f := r.open(n, e.at("file"), `the section "roads", file`)
+	if len(f.order) != 1 {
+		r.fault(e.at("file"), "%s: one file of ways is read, not %d", f.what, len(f.order))
 		return
 	}
+	r.book.Roads.File = f.order[0]
+	r.ways(f.values[f.order[0]], e.at("file"))
+}
+
+// ways reads the matrix: from place to place, "12 min, 5.2 km".
+func (r *reader) ways(n *yaml.Node, line int) {
 	known := func(g *fields, place string) {
 		if place != commissary.KitchenPlace {
 			g.ref(g.at(place), "shop", place)
 		}
 	}
-	from := r.open(n, e.at("ways"), `the section "roads", ways`)
+	from := r.open(n, line, `the section "roads", ways`)
 	for _, a := range from.order {
 		known(from, a)
 		to := r.open(from.values[a], from.at(a), fmt.Sprintf("the section \"roads\", ways from %q", a))

@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/bits"
@@ -100,7 +101,7 @@ func (r *roads) drive(a, b string) (leg, bool) {
 func (r *roads) measured() string {
 	var said []string
 	if r.listed > 0 {
-		said = append(said, quantity.Counted(r.listed, "way")+" as listed in the book")
+		said = append(said, quantity.Counted(r.listed, "way")+" as listed in "+cmp.Or(r.book.Roads.File, "the book"))
 	}
 	if r.estimated > 0 {
 		var speeds []string
