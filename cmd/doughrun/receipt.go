@@ -105,7 +105,7 @@ func receiptLine(p func(string, ...any), zone *civil.Zone, l *v1.ReceiptLine) {
 	}
 	var come int64
 	for _, x := range l.GetParts() {
-		come += x.GetPieces()
+		come += x.GetPieces() - x.GetMissingPieces() - x.GetRefusedPieces()
 	}
 	if !l.GetProvisional() {
 		p("%7d  COME", come)
@@ -118,6 +118,18 @@ func receiptLine(p func(string, ...any), zone *civil.Zone, l *v1.ReceiptLine) {
 		switch {
 		case x.GetLotCode() != "":
 			p("  %d of lot %s", x.GetPieces(), x.GetLotCode())
+			if n := x.GetMissingPieces(); n > 0 {
+				p("%s", folded("    ", fmt.Sprintf("%d were not on the van%s", n, colon(x.GetRefusedReason()))))
+			}
+			if n := x.GetRefusedPieces(); n > 0 {
+				p("%s", folded("    ", fmt.Sprintf("%d went back%s", n, colon(x.GetRefusedReason()))))
+			}
+			if x.GetMissingPieces()+x.GetRefusedPieces() == x.GetPieces() {
+				continue
+			}
+			if x.GetWarmNote() != "" {
+				p("%s", folded("  ", "*** TOO WARM AT THE DROP: "+x.GetWarmNote()))
+			}
 			if x.GetHeldReason() != "" {
 				p("%s", folded("  ", "*** HELD, DO NOT USE: "+x.GetHeldReason()+". Keep it apart, call the kitchen."))
 				continue
@@ -133,6 +145,14 @@ func receiptLine(p func(string, ...any), zone *civil.Zone, l *v1.ReceiptLine) {
 		}
 		p("    use by %s", zone.Dated(x.GetUseByTime().AsTime()))
 	}
+}
+
+// colon leads to a text, if there is one.
+func colon(text string) string {
+	if text == "" {
+		return ""
+	}
+	return ": " + text
 }
 
 // inBoxes is a number of pieces with the full containers and loose pieces it is.

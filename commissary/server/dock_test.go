@@ -373,6 +373,11 @@ func TestARunIsDrivenToItsEnd(t *testing.T) {
 	require.Equal(t, at("2026-11-27T07:20:00-05:00").UTC(), drop.GetDrop().GetDropTime().AsTime())
 	require.Empty(t, drop.GetNotes())
 	require.Equal(t, map[string]int64{"kitchen": 1, "east": 1, "returns": 1}, k.where("S-26"))
+	r, err := k.orders.GetReceipt(t.Context(), &v1.GetReceiptRequest{Name: east})
+	require.NoError(t, err)
+	sauce := r.GetLines()[1].GetParts()[0]
+	require.Equal(t, []int64{3, 1, 1}, []int64{sauce.GetPieces(), sauce.GetMissingPieces(), sauce.GetRefusedPieces()})
+	require.Equal(t, "lid open", sauce.GetRefusedReason())
 	twice, err := k.dispatches.ConfirmStop(t.Context(), stop)
 	require.NoError(t, err)
 	same(t, drop, twice)
@@ -489,6 +494,82 @@ func TestGoodsThatAreTooWarm(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, v1.StopState_STOP_STATE_DIFFERS, drop.GetDrop().GetState())
 	require.Contains(t, strings.Join(drop.GetNotes(), " "), "nothing of it is used until the kitchen")
+
+	// Each shop's receipt says what became of it.
+	parts := func(shop string) map[string]*v1.ReceiptPart {
+		r, err := k.orders.GetReceipt(t.Context(), &v1.GetReceiptRequest{Name: night + "/orders/" + shop})
+		require.NoError(t, err)
+		all := map[string]*v1.ReceiptPart{}
+		for _, l := range r.GetLines() {
+			for _, p := range l.GetParts() {
+				if l.GetBakeDate() == "2026-11-27" {
+					all[p.GetLotCode()] = p
+				}
+			}
+		}
+		return all
+	}
+	gone := parts("east")["B-25A"]
+	require.Equal(t, gone.GetPieces(), gone.GetRefusedPieces())
+	require.Equal(t, "too warm", gone.GetRefusedReason())
+	require.Empty(t, gone.GetWarmNote())
+	aside := parts("west")
+	require.NotEmpty(t, aside)
+	for _, p := range aside {
+		require.Contains(t, p.GetWarmNote(), "Put aside and marked")
+		require.Zero(t, p.GetRefusedPieces())
+	}
+}
+
+// More than the van carries rides all the same, and a reason says what is over
+// and what to do. One shop to a dolly holds after a short pick too.
+func TestALoadThatIsTooMuch(t *testing.T) {
+	k := closed(t, "  van: {name: Van, containers: 100, payload: 900 kg}", "  van: {name: Van, containers: 8, payload: 50 kg, dollies: 1}\n\ndolly: {base: 60 x 40 cm, tare: 9 kg, carries: 200 kg}")
+	_, err := k.plans.ReleasePlan(t.Context(), release(k.draft()))
+	require.NoError(t, err)
+	k.clock.Set(at("2026-11-27T05:30:00-05:00"))
+	over := func(d *v1.Dispatch) []string {
+		var all []string
+		for _, e := range d.GetExceptions() {
+			if e.GetCode() == "OVERLOAD" {
+				require.NotEmpty(t, e.GetRelax(), e.GetText())
+				all = append(all, e.GetText())
+			}
+		}
+		return all
+	}
+	oneEach := func(d *v1.Dispatch) {
+		for _, m := range d.GetManifests() {
+			on := map[string]int64{}
+			for _, dolly := range m.GetLoad() {
+				require.NotEmpty(t, dolly.GetShopId())
+				for _, s := range dolly.GetStacks() {
+					for _, l := range s.GetLayers() {
+						on[dolly.GetShopId()] += int64(l.GetContainers())
+					}
+				}
+			}
+			for _, s := range m.GetStops() {
+				require.Equal(t, int64(s.GetContainers()), on[s.GetShopId()], s.GetShopId())
+			}
+			require.Len(t, on, len(m.GetStops()))
+		}
+	}
+	d := k.dispatch()
+	said := strings.Join(over(d), "\n")
+	for _, part := range []string{"containers on Van, which holds 8", "may carry 50 kg", "dollies on Van, which has room for 1",
+		"take what is over on a second run, once Van is back at"} {
+		require.Contains(t, said, part)
+	}
+	oneEach(d)
+	_, err = k.pick(&v1.RecordPickRequest{Lines: []*v1.PickEntry{{ShopId: "east", ItemId: "ball", LotCode: "B-25A", Pieces: 8, Cause: v1.ShortCause_SHORT_CAUSE_LEFT_OUT, Note: "the van is full"}}})
+	require.NoError(t, err)
+	again := k.newest()
+	require.Equal(t, int32(2), again.GetRevision())
+	require.Less(t, again.GetManifests()[0].GetMassMg(), d.GetManifests()[0].GetMassMg())
+	oneEach(again)
+	require.NotEqual(t, over(d), over(again), "said of what rides now")
+	adds(t, again)
 }
 
 // A page from before the last change is refused where it would mislead, and

@@ -358,10 +358,15 @@ func (x *dock) tooWarm(probes []commissary.Probe) string {
 func (x *dock) cold(lot string) bool {
 	for _, p := range x.d.Picks {
 		if p.Lot == lot {
-			return slices.ContainsFunc(x.ColdStore.Zones, func(z commissary.Zone) bool { return z.ID == p.Zone && z.Cold })
+			return x.chilled(p.Zone)
 		}
 	}
 	return true // it is not known: the stricter reading
+}
+
+// chilled reports whether a zone is cold.
+func (k *kitchen) chilled(zone string) bool {
+	return slices.ContainsFunc(k.ColdStore.Zones, func(z commissary.Zone) bool { return z.ID == zone && z.Cold })
 }
 
 func warmly(probes []commissary.Probe, action commissary.WarmAction, note string) string {

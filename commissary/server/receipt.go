@@ -63,6 +63,7 @@ type receipt struct {
 	revision func(tx commissary.Tx, number int) (*kitchen, error)
 	plans    []commissary.Plan // the released plans that may serve it, newest first
 	released commissary.Dispatch
+	rides    []commissary.Ride
 	held     map[string]string  // why a released lot must stay, by its code
 	before   []commissary.Order // the shop's orders of nights before, newest first
 }
@@ -84,6 +85,9 @@ func (c *core) receipt(tx commissary.Tx, d *desk) (*receipt, error) {
 	}
 	r.released, err = tx.Dispatches(d.id()).Newest(d.night)
 	if err != nil && commissary.KindOf(err) != commissary.NotFound {
+		return nil, err
+	}
+	if r.rides, err = tx.Rides(d.id()).List(d.night); err != nil {
 		return nil, err
 	}
 	since, err := d.standingOf(tx, r.released, d.at)
@@ -137,11 +141,46 @@ func (r *receipt) comes(it commissary.Item, l commissary.OrderLine, line *v1.Rec
 	}
 	for _, p := range r.released.Picks {
 		if p.Shop == r.shop.ID && p.Item == it.ID && p.BakeDate == l.BakeDate {
-			line.Parts = append(line.Parts, &v1.ReceiptPart{Pieces: int64(p.Pieces), LotCode: p.Lot, HeldReason: r.held[p.Lot],
-				UseFromTime: wire.Instant(p.UseFrom), UseByTime: wire.Instant(p.UseBy)})
+			part := &v1.ReceiptPart{Pieces: int64(p.Pieces), LotCode: p.Lot, HeldReason: r.held[p.Lot],
+				UseFromTime: wire.Instant(p.UseFrom), UseByTime: wire.Instant(p.UseBy)}
+			r.dropped(p, part)
+			line.Parts = append(line.Parts, part)
 		}
 	}
 	return true
+}
+
+// dropped fills in what became of a pick at the drop. What differs is said lot
+// by lot; where a lot serves several days, the first of them bear it.
+func (r *receipt) dropped(p commissary.Pick, part *v1.ReceiptPart) {
+	i := slices.IndexFunc(r.rides, func(x commissary.Ride) bool { return x.Run == p.Run })
+	if i < 0 {
+		return
+	}
+	drop, done := r.rides[i].DropAt(r.shop.ID)
+	for _, l := range drop.Lines {
+		if l.Lot != p.Lot {
+			continue
+		}
+		missing, refused := l.Missing, l.Refused
+		for _, other := range r.released.Picks {
+			if other.Same(p) {
+				break
+			}
+			if other.Run == p.Run && other.Shop == p.Shop && other.Lot == p.Lot {
+				gone := min(other.Pieces, missing)
+				missing, refused = missing-gone, refused-min(other.Pieces-gone, refused)
+			}
+		}
+		missing = min(missing, p.Pieces)
+		refused = min(refused, p.Pieces-missing)
+		if part.MissingPieces, part.RefusedPieces = int64(missing), int64(refused); missing+refused > 0 {
+			part.RefusedReason = l.Why
+		}
+	}
+	if done && drop.Action != "" && part.GetMissingPieces()+part.GetRefusedPieces() < part.GetPieces() && r.warmed(drop, p.Lot, r.chilled(p.Zone)) {
+		part.WarmNote = r.decided(drop.Action)
+	}
 }
 
 // promises fills in where a line is planned to come from; before there is a

@@ -173,22 +173,34 @@ func (x *dock) warmAtDrop(d *commissary.Drop) ([]string, error) {
 		return nil, x.refuse("TOO_WARM", "%s. Say what is done: refuse (it goes back and is thrown away), hold (put aside until the kitchen at %s has decided), or chill (into the cold at once and probed again). Local code decides what is allowed",
 			warm, x.Book.Kitchen.Phone)
 	}
-	said := map[commissary.WarmAction]string{
-		commissary.WarmRefuse: "It goes back and is never sold again.",
-		commissary.WarmHold:   "Put aside and marked; nothing of it is used until the kitchen at " + x.Book.Kitchen.Phone + " has decided.",
-		commissary.WarmChill:  "Into the cold at once, apart from each other, and probed again; what stays warm is not used.",
-	}[d.Action]
 	if d.Action == commissary.WarmRefuse {
 		for i, l := range d.Lines {
-			concerned := slices.ContainsFunc(d.Probes, func(p commissary.Probe) bool {
-				return p.Temp > x.probeLimit() && (p.Lot == l.Lot || p.Lot == "" && x.cold(l.Lot))
-			})
-			if concerned {
+			if x.warmed(*d, l.Lot, x.cold(l.Lot)) {
 				d.Lines[i].Refused, d.Lines[i].Why = l.Listed-l.Missing, "too warm"
 			}
 		}
 	}
-	return []string{warm + ". " + said + " Local code decides what is allowed."}, nil
+	return []string{warm + ". " + x.decided(d.Action) + " Local code decides what is allowed."}, nil
+}
+
+// warmed reports whether what was probed too warm at a drop speaks of a lot.
+func (k *kitchen) warmed(d commissary.Drop, lot string, cold bool) bool {
+	return slices.ContainsFunc(d.Probes, func(p commissary.Probe) bool {
+		return p.Temp > k.probeLimit() && (p.Lot == lot || p.Lot == "") && cold
+	})
+}
+
+// decided says what becomes of goods that were too warm at a drop.
+func (k *kitchen) decided(a commissary.WarmAction) string {
+	switch a {
+	case commissary.WarmRefuse:
+		return "It goes back and is never sold again."
+	case commissary.WarmHold:
+		return "Put aside and marked; nothing of it is used until the kitchen at " + k.Book.Kitchen.Phone + " has decided."
+	case commissary.WarmChill:
+		return "Into the cold at once, apart from each other, and probed again; what stays warm is not used."
+	}
+	return ""
 }
 
 // holdBack refuses to hand over what is on hold, unless it goes back.

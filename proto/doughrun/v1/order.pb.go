@@ -795,7 +795,15 @@ type ReceiptPart struct {
 	// Until when.
 	UseByTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=use_by_time,json=useByTime,proto3" json:"use_by_time,omitempty"`
 	// Why the lot must not be used; empty when nothing holds it.
-	HeldReason    string `protobuf:"bytes,6,opt,name=held_reason,json=heldReason,proto3" json:"held_reason,omitempty"`
+	HeldReason string `protobuf:"bytes,6,opt,name=held_reason,json=heldReason,proto3" json:"held_reason,omitempty"`
+	// How many of the pieces were not on the van, as was said at the drop.
+	MissingPieces int64 `protobuf:"varint,7,opt,name=missing_pieces,json=missingPieces,proto3" json:"missing_pieces,omitempty"`
+	// How many were refused at the drop and went back.
+	RefusedPieces int64 `protobuf:"varint,8,opt,name=refused_pieces,json=refusedPieces,proto3" json:"refused_pieces,omitempty"`
+	// Why they were missing or refused.
+	RefusedReason string `protobuf:"bytes,9,opt,name=refused_reason,json=refusedReason,proto3" json:"refused_reason,omitempty"`
+	// What was decided about goods that were too warm at the drop; empty where none were, or they went back.
+	WarmNote      string `protobuf:"bytes,10,opt,name=warm_note,json=warmNote,proto3" json:"warm_note,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -868,6 +876,34 @@ func (x *ReceiptPart) GetUseByTime() *timestamppb.Timestamp {
 func (x *ReceiptPart) GetHeldReason() string {
 	if x != nil {
 		return x.HeldReason
+	}
+	return ""
+}
+
+func (x *ReceiptPart) GetMissingPieces() int64 {
+	if x != nil {
+		return x.MissingPieces
+	}
+	return 0
+}
+
+func (x *ReceiptPart) GetRefusedPieces() int64 {
+	if x != nil {
+		return x.RefusedPieces
+	}
+	return 0
+}
+
+func (x *ReceiptPart) GetRefusedReason() string {
+	if x != nil {
+		return x.RefusedReason
+	}
+	return ""
+}
+
+func (x *ReceiptPart) GetWarmNote() string {
+	if x != nil {
+		return x.WarmNote
 	}
 	return ""
 }
@@ -2647,7 +2683,7 @@ const file_doughrun_v1_order_proto_rawDesc = "" +
 	"\x14pieces_per_container\x18\x11 \x01(\x03R\x12piecesPerContainer\"W\n" +
 	"\x04Pull\x127\n" +
 	"\tpull_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\bpullTime\x12\x16\n" +
-	"\x06pieces\x18\x02 \x01(\x03R\x06pieces\"\xf8\x01\n" +
+	"\x06pieces\x18\x02 \x01(\x03R\x06pieces\"\x8a\x03\n" +
 	"\vReceiptPart\x12\x16\n" +
 	"\x06pieces\x18\x01 \x01(\x03R\x06pieces\x12\x19\n" +
 	"\blot_code\x18\x02 \x01(\tR\alotCode\x12\x19\n" +
@@ -2655,7 +2691,12 @@ const file_doughrun_v1_order_proto_rawDesc = "" +
 	"\ruse_from_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\vuseFromTime\x12:\n" +
 	"\vuse_by_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\tuseByTime\x12\x1f\n" +
 	"\vheld_reason\x18\x06 \x01(\tR\n" +
-	"heldReason\"\xc5\x01\n" +
+	"heldReason\x12%\n" +
+	"\x0emissing_pieces\x18\a \x01(\x03R\rmissingPieces\x12%\n" +
+	"\x0erefused_pieces\x18\b \x01(\x03R\rrefusedPieces\x12%\n" +
+	"\x0erefused_reason\x18\t \x01(\tR\rrefusedReason\x12\x1b\n" +
+	"\twarm_note\x18\n" +
+	" \x01(\tR\bwarmNote\"\xc5\x01\n" +
 	"\x11ListOrdersRequest\x12a\n" +
 	"\x05night\x18\x01 \x01(\tBK\xbaHHrF2D^kitchens/[a-z0-9][a-z0-9-]{0,62}/nights/[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x05night\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
