@@ -26,6 +26,9 @@ type Store interface {
 type Tx interface {
 	// Kitchens returns the ids of the kitchens that have a book, sorted.
 	Kitchens() ([]string, error)
+	// Newest returns the instant of the newest change of all kitchens; zero
+	// when there is none.
+	Newest() (time.Time, error)
 	Books(kitchen string) Books
 	Nights(kitchen string) Nights
 	Orders(kitchen string) Orders
@@ -253,7 +256,8 @@ type Change struct {
 // each hashed over the row before and over the facts that the transaction
 // wrote. A transaction that wrote and recorded nothing gets a row all the same.
 type Changes interface {
-	// Append records a change at the end of the transaction.
+	// Append records a change at the end of the transaction. One that is older
+	// than the kitchen's newest is recorded at the instant of that.
 	Append(c Change) error
 	// List returns rows of a subject prefix, oldest first, after the given seq.
 	List(subject string, after int64, limit int) ([]Change, error)

@@ -46,6 +46,14 @@ type till struct {
 	resent  int
 }
 
+// cases is how many a test tries: few in the short form, many with CASES=full.
+func cases(short, full int) int {
+	if os.Getenv("CASES") == "full" {
+		return full
+	}
+	return short
+}
+
 // apart skips a test of programs that run by themselves where only the race
 // detector is asked for: it does not see them.
 func apart(t *testing.T) {
@@ -235,10 +243,7 @@ func (h *house) settle() (acknowledged, resent int) {
 // Killed at any moment under load, the service comes back with every
 // acknowledged order, each once.
 func TestKilledUnderLoad(t *testing.T) {
-	kills := 8
-	if os.Getenv("CASES") == "full" {
-		kills = 200
-	}
+	kills := cases(8, 1000)
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 1))
@@ -277,10 +282,7 @@ func TestFailingDisk(t *testing.T) {
 		}
 		t.Skip("SKIPPED: strace is not installed")
 	}
-	upTo, step := 12, 11
-	if os.Getenv("CASES") == "full" {
-		upTo, step = 40, 1
-	}
+	upTo, step := cases(12, 40), cases(11, 1)
 	program := built(t)
 	injected, ended := 0, 0
 	for _, fault := range []struct{ calls, errno string }{{"fsync,fdatasync", "EIO"}, {"pwrite64,write", "ENOSPC"}, {"pwrite64,write", "EIO"}} {

@@ -2,7 +2,6 @@ package main
 
 import (
 	"math/rand/v2"
-	"os"
 	"sync"
 	"sync/atomic"
 	"syscall"
@@ -47,10 +46,7 @@ func ordering(t *testing.T, shops []*till, c grpc.ClientConnInterface) (stop fun
 // itself, and the same request id settles what it could not answer.
 func TestDatabaseEndsConnections(t *testing.T) {
 	apart(t)
-	cuts := 20
-	if os.Getenv("CASES") == "full" {
-		cuts = 500
-	}
+	cuts := cases(20, 500)
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 1))
@@ -88,10 +84,7 @@ func TestDatabaseEndsConnections(t *testing.T) {
 // that it acknowledges is lost and nothing is there twice.
 func TestPausedService(t *testing.T) {
 	apart(t)
-	pauses := 2
-	if os.Getenv("CASES") == "full" {
-		pauses = 50
-	}
+	pauses := cases(2, 50)
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 1))

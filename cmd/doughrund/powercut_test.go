@@ -300,10 +300,7 @@ var syncPlants = []plant{{"sync", "commissary/store/sqlite.go", `{"synchronous",
 // file is damaged.
 func TestPowerCut(t *testing.T) {
 	apart(t)
-	images, controls := 150, 40
-	if os.Getenv("CASES") == "full" {
-		images, controls = 2000, 400
-	}
+	images, controls := cases(150, 2000), cases(40, 400)
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
 	for _, level := range []string{"FULL", "NORMAL", "OFF"} {

@@ -41,6 +41,9 @@ func (c *core) desk(tx commissary.Tx, at time.Time, name string) (*desk, error) 
 		e.Meta = map[string]string{"shop": shopID}
 		return nil, e
 	}
+	if at, err = c.judged(tx, at); err != nil {
+		return nil, err
+	}
 	if today := k.zone.Date(at); date.Days(today) > nightsAhead {
 		e := commissary.Refuse(commissary.Invalid, "NIGHT_TOO_FAR", "the night of %s is more than %d days ahead; check the date", date.Long(), nightsAhead)
 		e.Faults = []commissary.Fault{{Where: "name", Text: "the last night that takes orders today is " + today.AddDays(nightsAhead).String()}}

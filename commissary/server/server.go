@@ -11,6 +11,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"sync/atomic"
 	"time"
 
 	"go.opentelemetry.io/contrib/instrumentation/google.golang.org/grpc/otelgrpc"
@@ -111,7 +112,7 @@ func New(o Options) (*Server, error) {
 	if traced == nil {
 		traced = noop.NewTracerProvider()
 	}
-	c := &core{now: o.Now, books: newShelf(), released: o.Released, tracer: traced.Tracer("doughrun")}
+	c := &core{now: o.Now, log: o.Log, books: newShelf(), released: o.Released, tracer: traced.Tracer("doughrun")}
 	measures := newMetrics(c)
 	c.store = timed{o.Store, measures, c.tracer}
 	identifies := identifiesLocal
@@ -192,7 +193,12 @@ type core struct {
 	store  commissary.Store
 	now    func() time.Time
 	books  *shelf
+	log    *slog.Logger
 	tracer trace.Tracer
+	// seen is when a cut-off was judged last, in seconds since 1970, and behind
+	// is for the log, which says that the clock was set back.
+	seen   atomic.Int64
+	behind seldom
 	// released is told of papers that have changed.
 	released func(kitchen string, night civil.Date)
 }

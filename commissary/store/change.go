@@ -42,11 +42,7 @@ func (t *tx) enter() error {
 			i--
 		}
 		if i < 0 {
-			e, err := t.untold(k)
-			if err != nil {
-				return err
-			}
-			t.entered, i = append(t.entered, e), len(t.entered)
+			t.entered, i = append(t.entered, untold(k)), len(t.entered)
 		}
 		t.entered[i].facts = append(t.entered[i].facts, t.wrote[k]...)
 	}
@@ -58,13 +54,10 @@ func (t *tx) enter() error {
 	return nil
 }
 
-// untold is the change of a transaction that wrote rows of a kitchen and recorded none.
-func (t *tx) untold(kitchen string) (entry, error) {
-	e := entry{kitchen: kitchen, change: commissary.Change{Who: "doughrun", Detail: "kept by the service itself"}}
-	var newest int64
-	err := t.each(func(s scan) error { return s(&newest) }, `SELECT coalesce(max(at), 0) FROM changes WHERE kitchen = $1`, kitchen)
-	e.change.At = time.UnixMicro(newest)
-	return e, err
+// untold is the change of a transaction that wrote rows of a kitchen and
+// recorded none. It is as old as the one before it.
+func untold(kitchen string) entry {
+	return entry{kitchen: kitchen, change: commissary.Change{At: time.UnixMicro(0), Who: "doughrun", Detail: "kept by the service itself"}}
 }
 
 // chain writes a change at the end of its kitchen's chain.
@@ -72,12 +65,16 @@ func (t *tx) chain(e entry) error {
 	change := e.change
 	// Taking the next place locks the kitchen's chain until the commit.
 	var before []byte
-	err := t.take(func(s scan) error { return s(&change.Seq, &before) },
-		`INSERT INTO chains (kitchen, seq, hash) VALUES ($1, 1, $2)
-		ON CONFLICT (kitchen) DO UPDATE SET seq = chains.seq + 1 RETURNING seq, hash`,
+	var newest time.Time
+	err := t.take(func(s scan) error { return s(&change.Seq, &before, instant{&newest}) },
+		`INSERT INTO chains (kitchen, seq, hash, at) VALUES ($1, 1, $2, 0)
+		ON CONFLICT (kitchen) DO UPDATE SET seq = chains.seq + 1 RETURNING seq, hash, at`,
 		e.kitchen, make([]byte, sha256.Size))
 	if err != nil {
 		return err
+	}
+	if change.At.Before(newest) {
+		change.At = newest
 	}
 	hash := link(before, e.kitchen, change, e.facts)
 	_, err = t.raw(`INSERT INTO changes (kitchen, seq, at, who, call, subject, detail, facts, hash) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
@@ -85,8 +82,14 @@ func (t *tx) chain(e entry) error {
 	if err != nil {
 		return err
 	}
-	_, err = t.raw(`UPDATE chains SET hash = $1 WHERE kitchen = $2`, hash, e.kitchen)
+	_, err = t.raw(`UPDATE chains SET hash = $1, at = $2 WHERE kitchen = $3`, hash, micros(change.At), e.kitchen)
 	return err
+}
+
+// Newest is read from the ends of the chains.
+func (t *tx) Newest() (at time.Time, err error) {
+	err = t.each(func(s scan) error { return s(instant{&at}) }, `SELECT max(at) FROM chains`)
+	return at, err
 }
 
 func (c changes) List(subject string, after int64, limit int) ([]commissary.Change, error) {
@@ -105,6 +108,7 @@ func (c changes) Verify() (rows int64, err error) {
 // chained computes the chain afresh and returns how many rows hold.
 func (c changes) chained() (rows int64, err error) {
 	before := make([]byte, sha256.Size)
+	newest := time.UnixMicro(0)
 	err = c.each(func(s scan) error {
 		var change commissary.Change
 		var facts []byte
@@ -115,6 +119,9 @@ func (c changes) chained() (rows int64, err error) {
 		if string(before) != string(change.Hash) {
 			return c.torn(rows + 1)
 		}
+		if change.At.After(newest) {
+			newest = change.At
+		}
 		rows++
 		return nil
 	}, `SELECT seq, at, who, call, subject, detail, hash, facts FROM changes WHERE kitchen = $1 ORDER BY seq`, c.kitchen)
@@ -122,9 +129,10 @@ func (c changes) chained() (rows int64, err error) {
 		return rows, err
 	}
 	var end int64
+	var at time.Time
 	last := make([]byte, sha256.Size)
-	err = c.each(func(s scan) error { return s(&end, &last) }, `SELECT seq, hash FROM chains WHERE kitchen = $1`, c.kitchen)
-	if err == nil && (end != rows || string(last) != string(before)) {
+	err = c.each(func(s scan) error { return s(&end, &last, instant{&at}) }, `SELECT seq, hash, at FROM chains WHERE kitchen = $1`, c.kitchen)
+	if err == nil && (end != rows || string(last) != string(before) || rows > 0 && !at.Equal(newest)) {
 		err = c.torn(rows + 1)
 	}
 	return rows, err

@@ -58,8 +58,8 @@ func (s *Store) Examine(ctx context.Context, now time.Time) ([]Finding, error) {
 			return err
 		}
 		all = append(all, chain)
-		var newest time.Time
-		if err := t.each(func(s scan) error { return s(instant{&newest}) }, `SELECT max(at) FROM changes`); err != nil {
+		newest, err := t.Newest()
+		if err != nil {
 			return err
 		}
 		clock := Finding{What: "clock", Well: !newest.After(now.Add(time.Minute)), Text: now.Format(time.RFC3339)}

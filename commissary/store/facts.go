@@ -322,10 +322,7 @@ func (t *tx) enterAsItStands(schema int64) error {
 		}
 		all = all[n:]
 		for _, k := range slices.Sorted(maps.Keys(kitchens)) {
-			e, err := t.untold(k)
-			if err != nil {
-				return err
-			}
+			e := untold(k)
 			e.change.Call, e.change.Detail = "upgrade", fmt.Sprintf("rows as they stood when the database came to schema %d", schema)
 			t.entered = append(t.entered, e)
 		}
