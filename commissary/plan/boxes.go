@@ -110,9 +110,10 @@ func (fl *floor) boxed(r *recipe, p *placed) (all []filling) {
 	return all
 }
 
-// lacking names what there is too little of; empty where all is to be had.
-// All of them are taken at one time and given back one after the other.
-func lacking(all []filling) limit {
+// lacking names what there is too little of, and by how much later it would
+// have to be taken; the name is empty where all is to be had. All of them are
+// taken at one time and given back one after the other.
+func lacking(all []filling) (kind limit, later int64) {
 	for _, f := range all {
 		var need int64
 		since := f.from
@@ -125,11 +126,11 @@ func lacking(all []filling) limit {
 				since = max(since, o.to)
 			}
 		}
-		if !f.of.Has(since, f.to, need) {
-			return f.kind
+		if t := f.of.Since(since, f.to, need); t > since && t-f.from > later {
+			kind, later = f.kind, t-f.from
 		}
 	}
-	return ""
+	return kind, later
 }
 
 // Filled is containers of a kind, or what carries them, that the batches of a

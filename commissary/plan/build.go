@@ -213,25 +213,19 @@ func (s *search) fit(r int, v venue, band bool, at int64, rng *rand.Rand) (*plac
 	if rng != nil && rng.IntN(6) == 0 {
 		most = mode.min + (mode.max-mode.min)*quantity.Mass(rng.IntN(100))/100
 	}
+	s.loose = rng != nil && rng.IntN(8) == 0
+	defer func() { s.loose = false }()
 	p, w, fills, what := put(most)
 	if p != nil || !what.sized {
 		return p, fills, what
 	}
+	// What does not fit at its smallest does not fit at all.
 	mark, high := len(s.fl.journal), w.mass // high does not fit
-	for most = high * 4 / 5; p == nil; most = w.mass * 4 / 5 {
-		var b bound
-		if p, w, fills, b = put(most); p == nil {
-			if len(fills) == 0 || !b.sized {
-				return nil, nil, what
-			}
-			high = w.mass
-		}
+	if p, w, fills, _ = put(s.smallest(rec, mode, fills)); p == nil {
+		return nil, nil, what
 	}
-	for range 6 {
+	for high-w.mass > 1 && rec.netOf(high-w.mass) > slices.Min(rec.each) {
 		most = w.mass + (high-w.mass)/2
-		if rec.netOf(high-w.mass) <= slices.Min(rec.each) {
-			break
-		}
 		s.fl.back(mark)
 		if q, w2, f2, _ := put(most); q != nil && w2.mass > w.mass {
 			p, w, fills = q, w2, f2
@@ -246,12 +240,28 @@ func (s *search) fit(r int, v venue, band bool, at int64, rng *rand.Rand) (*plac
 	return p, fills, bound{}
 }
 
+// smallest is the least mass of a batch that gives a piece to one that it is to serve.
+func (s *search) smallest(rec *recipe, mode *mode, fills []fill) quantity.Mass {
+	least := quantity.MaxMass
+	for _, f := range fills {
+		one := make([]quantity.Pieces, len(rec.items))
+		one[s.classes[f.class].item] = 1
+		if mass, err := s.k.massFor(rec, one); err == nil {
+			least = min(least, mass)
+		}
+	}
+	return max(least, mode.min)
+}
+
 // topUp gives the open pieces of a class to a batch that stands and has room.
 func (s *search) topUp(rec *recipe, r, class int, band bool) bool {
 	cl := &s.classes[class]
 	from, to := cl.window(band)
 	for _, p := range s.fl.batches {
 		if p.recipe != r || len(p.fills) == 0 || p.mixEnd < from || p.mixEnd > to || p.done > cl.ready {
+			continue
+		}
+		if s.habit(r, p.mode, p.mixEnd).whole {
 			continue
 		}
 		room := rec.netOf(s.most(r, p.mode, p.mixEnd)) - s.netOf(p.fills)

@@ -266,28 +266,29 @@ func (fl *floor) put(w want) (*placed, bound) {
 // batch, or the next start worth trying and what was in the way.
 func (fl *floor) try(r *recipe, m *mode, w *want, load int64) (*placed, int64, bound) {
 	hands := m.load + m.mix + m.unload
-	held := max(hands, w.until-load)
 	last := w.to - m.load - m.mix
 
 	row := &fl.vessels[m.vessel]
-	best, setup, unit := sched.Never, int64(0), -1
+	setup, unit := int64(0), -1
 	var raise int64
 	var behind sched.Entry
-	for i, u := range row.units {
-		if t, s, r, next := u.Fit(load, fl.start, held, w.recipe, row.setup); t < best {
-			best, setup, unit, raise, behind = t, s, i, r, next
+	for {
+		best, held := sched.Never, max(hands, w.until-load)
+		for i, u := range row.units {
+			if t, s, r, next := u.Fit(load, fl.start, held, w.recipe, row.setup); t < best {
+				best, setup, unit, raise, behind = t, s, i, r, next
+			}
 		}
-	}
-	if best > last {
-		return nil, 0, bound{kind: limitVessel, id: fl.k.book.Vessels[m.vessel].ID}
-	}
-	load = best
-	t, ok := fl.crew.Fit(load-setup, setup+hands, m.heads, last-setup)
-	if !ok {
-		return nil, 0, bound{kind: limitCrew}
-	}
-	if t > load-setup {
-		return nil, t + setup, bound{kind: limitCrew}
+		if best > last {
+			return nil, 0, bound{kind: limitVessel, id: fl.k.book.Vessels[m.vessel].ID}
+		}
+		t, ok := fl.crew.Fit(best-setup, setup+hands, m.heads, last-setup)
+		if !ok {
+			return nil, 0, bound{kind: limitCrew}
+		}
+		if load = t + setup; t == best-setup {
+			break
+		}
 	}
 	if raise > 0 && !fl.crew.Has(behind.From-raise, behind.From-behind.Setup, fl.handsFor(m.vessel, unit, behind.From)) {
 		return nil, behind.To, bound{kind: limitCrew}
@@ -322,9 +323,9 @@ func (fl *floor) try(r *recipe, m *mode, w *want, load int64) (*placed, int64, b
 			add(s.Kind, "", t, t+d, heads, 0)
 		case commissary.StepRest, commissary.StepCool:
 			if heads > 0 {
-				t, ok := fl.crew.Fit(now, d, heads, now+int64(s.Wait)+slack)
-				if !ok {
-					return later(300, limitCrew, "")
+				t, _ := fl.crew.Fit(now, d, heads, sched.Never)
+				if by := now + int64(s.Wait) + slack; t > by {
+					return later(t-by, limitCrew, "")
 				}
 				now = t
 			}
@@ -350,24 +351,25 @@ func (fl *floor) try(r *recipe, m *mode, w *want, load int64) (*placed, int64, b
 			now, slack = t+d, 0
 		case commissary.StepChill:
 			slots := fl.k.slots(r, w.pieces, true)
-			t, ok := fl.pullDown.Fit(now, 3600, int64(r.netOf(w.mass)), now+int64(s.Wait))
-			if !ok {
-				return later(600, limitPullDown, "")
+			t, _ := fl.pullDown.Fit(now, 3600, int64(r.netOf(w.mass)), sched.Never)
+			if by := now + int64(s.Wait); t > by {
+				return later(t-by, limitPullDown, "")
 			}
-			if !fl.cold.Has(t, t+d, slots) {
-				return later(600, limitCold, "")
+			if free, _ := fl.cold.Fit(t, d, slots, sched.Never); free > t {
+				return later(free-t, limitCold, "")
 			}
 			add(s.Kind, "", t, t+d, 0, slots)
 			now, slack = t+d, max(int64(s.Max)-d, 0)
 		case commissary.StepNest:
-			t, ok := fl.crew.Fit(now+(slack+int64(s.Wait))*w.idle.nest/2, d, heads, now+slack+int64(s.Wait))
-			if !ok {
-				return later(300, limitCrew, "")
+			by := now + slack + int64(s.Wait)
+			t, _ := fl.crew.Fit(now+(by-now)*w.idle.nest/2, d, heads, sched.Never)
+			if t > by {
+				return later(t-by, limitCrew, "")
 			}
 			// Cross-stacked until somebody comes.
 			if c := &p.steps[len(p.steps)-1]; c.kind == commissary.StepChill && t > c.to {
-				if !fl.cold.Has(c.to, t, c.slots) {
-					return later(600, limitCold, "")
+				if free := fl.cold.Since(c.to, t, c.slots); free > c.to {
+					return later(free-c.to, limitCold, "")
 				}
 				c.to = t
 			}
@@ -380,14 +382,14 @@ func (fl *floor) try(r *recipe, m *mode, w *want, load int64) (*placed, int64, b
 		return nil, 0, bound{kind: limitDeparture}
 	}
 	if slots := fl.k.slots(r, w.pieces, false); slots > 0 {
-		if !fl.cold.Has(now, w.leaves, slots) {
-			return later(600, limitCold, "")
+		if t := fl.cold.Since(now, w.leaves, slots); t > now {
+			return later(t-now, limitCold, "")
 		}
 		add(commissary.StepHold, "", now, w.leaves, 0, slots)
 	}
 	p.boxes = fl.boxed(r, p)
-	if kind := lacking(p.boxes); kind != "" {
-		return later(600, kind, "")
+	if kind, by := lacking(p.boxes); kind != "" {
+		return later(by, kind, "")
 	}
 	return p, 0, bound{}
 }

@@ -18,7 +18,7 @@ func (s *search) improve() {
 		return
 	}
 	clear(s.touched)
-	s.unusual = false
+	s.resize()
 	if s.rng.IntN(4) == 0 && s.now[costShort]+s.now[costOff]+s.now[costSurplus] > 0 {
 		s.handOver(mains)
 	} else if !(s.rng.IntN(4) == 0 && s.merge(s.smallOf(mains))) {
@@ -61,8 +61,8 @@ func (s *search) ruin(mains []*placed) {
 	}
 	slices.SortStableFunc(near, func(a, b apart) int { return cmp.Compare(a.by, b.by) })
 	n := 1 + s.rng.IntN(6)
-	if s.resize() || s.rng.IntN(8) == 0 {
-		n = 1 + s.rng.IntN(24)
+	if s.unusual || s.rng.IntN(8) == 0 {
+		n = 1 + s.rng.IntN(1+s.rng.IntN(24))
 	}
 	for _, p := range near[:min(n, len(near))] {
 		if s.stands(p.placed) {
@@ -74,69 +74,82 @@ func (s *search) ruin(mains []*placed) {
 // patience is how many builds may bring neither a piece more nor one more in its band.
 const patience = 100
 
-// resize now and then has the next build make smaller batches and let some
-// wait: where the cold, the boxes or the hands are what is short, more of them
-// can give more. It does so once the usual builds bring no further. It reports
-// whether it did.
-func (s *search) resize() bool {
+// resize now and then has the next build make smaller batches, or whole boxes
+// only, and let some wait: where the cold, the boxes or the hands are what is
+// short, more of them can give more. It does so once the usual builds bring no
+// further.
+func (s *search) resize() {
+	s.unusual, s.habits, s.fullBoxes = false, nil, false
 	if s.now[costShort] == s.beyond && s.now[costOff] == 0 || s.still < patience || s.rng.IntN(2) > 0 {
-		return false
-	}
-	s.unusual = true
-	if all := s.rng.IntN(101); s.rng.IntN(2) == 0 {
-		s.modesty(func() int { return all })
-	} else {
-		s.modesty(func() int { return s.rng.IntN(2) * s.rng.IntN(101) })
-	}
-	s.fullBoxes = s.rng.IntN(2) == 0
-	return true
-}
-
-// modesty sets what every way of mixing leaves unused of its vessel.
-func (s *search) modesty(percent func() int) {
-	for _, modes := range s.modest {
-		for m := range modes {
-			modes[m] = percent()
-		}
-	}
-}
-
-// handOver lets one batch give some pieces that another of its dough gives, in
-// place of what it makes too much or on top. A batch with nothing left goes.
-func (s *search) handOver(mains []*placed) {
-	p := mains[s.rng.IntN(len(mains))]
-	var others []*placed
-	for _, q := range mains {
-		if q != p && q.recipe == p.recipe {
-			others = append(others, q)
-		}
-	}
-	if len(others) == 0 {
 		return
 	}
-	q := others[s.rng.IntN(len(others))]
-	f := q.fills[s.rng.IntN(len(q.fills))]
+	s.unusual, s.habits, s.fullBoxes = true, map[taped]habit{}, s.rng.IntN(2) == 0
+}
+
+// handOver lets one batch give some pieces that another of its dough gives, or
+// nobody: in place of what it makes too much, on top, or in place of others that
+// are then to find a batch. A batch with nothing left goes.
+func (s *search) handOver(mains []*placed) {
+	p := mains[s.rng.IntN(len(mains))]
+	rec := &s.k.recipes[p.recipe]
+	q, f := s.offer(p, mains)
 	cl := &s.classes[f.class]
-	if p.mixEnd < cl.from || p.mixEnd > cl.to || p.done > cl.ready {
+	if f.pieces == 0 || p.mixEnd < cl.from || p.mixEnd > cl.to || p.done > cl.ready {
 		return
 	}
 	n := f.pieces
 	if s.rng.IntN(2) == 0 {
 		n = 1 + quantity.Pieces(s.rng.Int64N(int64(n)))
-	} else if room := (s.k.recipes[p.recipe].netOf(p.mass) - s.netOf(p.fills)) / s.k.recipes[p.recipe].each[cl.item]; room > 0 {
+	} else if room := (rec.netOf(p.mass) - s.netOf(p.fills)) / rec.each[cl.item]; room > 0 {
 		n = min(n, quantity.Pieces(room))
 	}
-	if left := added(q.fills, f.class, -n); len(left) == 0 {
-		s.drop(q)
-	} else if s.refill(q, left) != nil {
-		s.give(f.class, n)
-	} else {
-		return
+	gives, out := added(p.fills, f.class, n), fill{class: f.class}
+	if over := s.netOf(gives) - rec.netOf(s.most(p.recipe, p.mode, p.mixEnd)); over > 0 {
+		if out = p.fills[s.rng.IntN(len(p.fills))]; out.class == f.class {
+			return
+		}
+		each := rec.each[s.classes[out.class].item]
+		out.pieces = min(out.pieces, quantity.Pieces((over+each-1)/each))
+		gives = added(gives, out.class, -out.pieces)
 	}
-	if s.stands(p) && s.refill(p, added(p.fills, f.class, n)) != nil {
+	if q != nil {
+		if left := added(q.fills, f.class, -n); len(left) == 0 {
+			s.drop(q)
+		} else if s.refill(q, left) != nil {
+			s.give(f.class, n)
+		} else {
+			return
+		}
+	}
+	if s.stands(p) && s.refill(p, gives) != nil {
 		s.give(f.class, -n)
+		s.give(out.class, out.pieces)
 	}
 	s.build(bandsFirst, nil)
+}
+
+// offer takes at random something of a batch's dough that another batch gives,
+// or that nobody does.
+func (s *search) offer(p *placed, mains []*placed) (from *placed, f fill) {
+	n := 0
+	add := func(q *placed, g fill) {
+		if n++; s.rng.IntN(n) == 0 {
+			from, f = q, g
+		}
+	}
+	for _, q := range mains {
+		if q != p && q.recipe == p.recipe {
+			for _, g := range q.fills {
+				add(q, g)
+			}
+		}
+	}
+	for _, c := range s.of[p.recipe] {
+		if open := s.classes[c].open; open > 0 {
+			add(nil, fill{c, open})
+		}
+	}
+	return from, f
 }
 
 // trouble is a batch that stands where something should be made that is not:
@@ -240,8 +253,6 @@ func (s *search) rebuild() {
 		m = manner(s.rng.IntN(int(manners)))
 	}
 	s.build(m, s.rng)
-	s.modesty(func() int { return 0 })
-	s.fullBoxes = false
 	if s.banned >= 0 {
 		s.banned = -1
 		s.build(m, s.rng)

@@ -61,13 +61,14 @@ type search struct {
 	touched   map[taped]bool // the sheets whose batches changed since all were alike
 	banned    int            // a vessel that this build does without, to see where that leads; -1 none
 	now       cost
-	beyond    int64   // pieces that no search can help
-	modest    [][]int // by recipe and mode: this build leaves so many percent between the smallest and the largest fill unused
-	unusual   bool    // this build makes batches smaller, or lets them wait
-	still     int     // builds since one last brought a piece more, or one more in its band
-	fullBoxes bool    // this build fills whole boxes
-	largest   bool    // this build takes the largest vessel that can be had
-	sway      int64   // by how many seconds a varied build may judge urgency otherwise
+	beyond    int64           // pieces that no search can help
+	habits    map[taped]habit // how this build fills the batches of each sheet; nil: as full as they can be
+	loose     bool            // but not in the batch at hand, which is to be the odd one
+	unusual   bool            // this build makes batches smaller, or lets them wait
+	still     int             // builds since one last brought a piece more, or one more in its band
+	fullBoxes bool            // whatever the sheet, whole boxes only
+	largest   bool            // this build takes the largest vessel that can be had
+	sway      int64           // by how many seconds a varied build may judge urgency otherwise
 }
 
 // cost is the objective, in order of weight.
@@ -87,9 +88,6 @@ func (c cost) compare(d cost) int { return slices.Compare(c[:], d[:]) }
 
 func newSearch(k *kitchen, fl *floor, needs []commissary.Need, open []quantity.Pieces) *search {
 	s := &search{k: k, fl: fl, of: make([][]int, len(k.recipes)), hands: k.crew(), posted: postedTapes(k), touched: map[taped]bool{}, banned: -1, now: cost{costShort: math.MaxInt64}, rng: rand.New(rand.NewPCG(k.in.Seed, 0x5ca1ab1e))}
-	for r := range k.recipes {
-		s.modest = append(s.modest, make([]int, len(k.recipes[r].modes)))
-	}
 	type key struct {
 		recipe, item                       int
 		from, to, goodFrom, goodTo, leaves int64

@@ -8,6 +8,27 @@ import (
 	"doughrun/commissary/quantity"
 )
 
+// habit is how an unusual build fills the batches of one sheet.
+type habit struct {
+	unused int  // percent between the smallest and the largest fill
+	whole  bool // boxes only
+}
+
+// habit is that of a sheet, drawn when it is asked for first. The batch that is
+// to be the odd one has none.
+func (s *search) habit(r, m int, at int64) habit {
+	if s.habits == nil || s.loose {
+		return habit{}
+	}
+	sheet := taped{r, s.k.recipes[r].modes[m].vessel, s.k.zone.Date(instant(at))}
+	h, ok := s.habits[sheet]
+	if !ok {
+		h = habit{s.rng.IntN(2) * s.rng.IntN(101), s.fullBoxes || s.rng.IntN(3) == 0}
+		s.habits[sheet] = h
+	}
+	return h
+}
+
 // most is the largest mass of a batch of a mode that this build makes, or what
 // posted batches have taped to the vessel on that day.
 func (s *search) most(r, m int, at int64) quantity.Mass {
@@ -15,7 +36,7 @@ func (s *search) most(r, m int, at int64) quantity.Mass {
 	if t, ok := s.posted[taped{r, mode.vessel, s.k.zone.Date(instant(at))}]; ok {
 		return min(mode.max, t.mass)
 	}
-	return mode.max - (mode.max-mode.min)*quantity.Mass(s.modest[r][m])/100
+	return mode.max - (mode.max-mode.min)*quantity.Mass(s.habit(r, m, at).unused)/100
 }
 
 // size fills a batch for an end of mixing from at on: the classes that close
@@ -45,7 +66,7 @@ func (s *search) size(r, m int, band bool, at int64, most quantity.Mass) (want, 
 			take(c)
 		}
 	}
-	if s.fullBoxes {
+	if s.habit(r, m, at).whole {
 		fills = s.trimmed(rec, &w, fills)
 	}
 	for len(fills) > 0 {

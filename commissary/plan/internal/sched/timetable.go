@@ -57,7 +57,8 @@ func (f *Free) Add(from, to, amount int64) {
 }
 
 // Fit returns the earliest start at or after from where need is free for the
-// whole duration; ok is false when there is none by latest.
+// whole duration; ok is false when there is none by latest. It is Never where
+// it will never be.
 func (f *Free) Fit(from, duration, need, latest int64) (start int64, ok bool) {
 	if need <= 0 || duration <= 0 {
 		return from, from <= latest
@@ -69,7 +70,7 @@ func (f *Free) Fit(from, duration, need, latest int64) (start int64, ok bool) {
 		}
 		if f.free[i] < need {
 			if i+1 == len(f.at) {
-				return 0, false
+				return Never, false
 			}
 			start = max(start, f.at[i+1])
 		}
@@ -81,6 +82,25 @@ func (f *Free) Fit(from, duration, need, latest int64) (start int64, ok bool) {
 func (f *Free) Has(from, to, need int64) bool {
 	start, ok := f.Fit(from, to-from, need, from)
 	return ok && start == from
+}
+
+// Since returns the earliest time in [from, to] from which on need is free
+// until to.
+func (f *Free) Since(from, to, need int64) int64 {
+	if need <= 0 || from >= to {
+		return from
+	}
+	for i := f.index(to - 1); ; i-- {
+		if f.free[i] < need {
+			if i+1 == len(f.at) {
+				return to
+			}
+			return min(max(f.at[i+1], from), to)
+		}
+		if f.at[i] <= from {
+			return from
+		}
+	}
 }
 
 // Spans calls yield for every stretch in [from, to) with a constant amount free.
