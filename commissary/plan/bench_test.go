@@ -50,24 +50,25 @@ func processor(tb testing.TB) time.Duration {
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
 
-// busy is the share of the vessels' time that a plan takes, cleaning included, of all
-// in which anybody works from the planning instant to the last mix.
+// busy is the load of the vessels: the share of their open time on the days that a
+// generated shape plans for, which is all the time somebody works then, in which they
+// are loaded, mixing, unloaded or cleaned. What is mixed on later days is left out.
 func busy(in Input, p commissary.Plan) float64 {
 	k, err := openKitchen(in)
 	if err != nil {
 		panic(err)
 	}
-	var used, last int64
+	start := in.At.Unix()
+	end := k.zone.Instant(in.Night.AddDays(in.Book.Kitchen.PlanDays-daysBehind+1), 0).Unix()
+	var used, open, units int64
 	for _, b := range p.Batches {
 		for _, s := range b.Steps {
-			if s.Resource == b.Vessel {
+			if s.Resource == b.Vessel && s.To.Unix() <= end {
 				used += s.To.Unix() - s.From.Unix()
-				last = max(last, s.To.Unix())
 			}
 		}
 	}
-	var open, units int64
-	k.crew().Spans(in.At.Unix(), last, func(from, to, free int64) {
+	k.crew().Spans(start, end, func(from, to, free int64) {
 		if free > 0 {
 			open += to - from
 		}

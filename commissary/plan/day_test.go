@@ -18,9 +18,13 @@ type dayShape struct {
 }
 
 var (
-	largeDay  = dayShape{shops: 1000, items: 40, formulas: 25, vessels: 12, days: 3, load: 0.88, crew: 60}
+	largeDay  = dayShape{shops: 1000, items: 40, formulas: 25, vessels: 12, days: 3, load: 0.90, crew: 60}
 	mediumDay = dayShape{shops: 40, items: 12, formulas: 6, vessels: 4, days: 3, load: 0.80, crew: 24}
 )
+
+// daysBehind is how many days a generated kitchen may work on behind those that its
+// shape plans for.
+const daysBehind = 2
 
 // generate makes a day of the shape: doughs of six product classes with
 // windows between 24 and 72 hours, vessels of unequal size, and orders for
@@ -29,7 +33,7 @@ func generate(s dayShape, seed uint64) Input {
 	rng := rand.New(rand.NewPCG(seed, 7))
 	night := civil.Date{Year: 2026, Month: time.June, Day: 4}
 	b := commissary.Book{Revision: 1, Kitchen: commissary.Kitchen{ID: "gen", Name: "Generated", Zone: "Europe/Rome", Jurisdiction: "eu",
-		RoomTemp: 22 * quantity.Degree, FlourTemp: 20 * quantity.Degree, TapWater: 16 * quantity.Degree, PlanDays: s.days + 2}}
+		RoomTemp: 22 * quantity.Degree, FlourTemp: 20 * quantity.Degree, TapWater: 16 * quantity.Degree, PlanDays: s.days + daysBehind}}
 	b.Scales = []commissary.Scale{{ID: "floor", Division: 20 * quantity.Gram, Holds: 500 * quantity.Kilogram},
 		{ID: "bench", Division: 5 * quantity.Gram, Holds: 15 * quantity.Kilogram}, {ID: "gram", Division: 100 * quantity.Milligram, Holds: 2 * quantity.Kilogram}}
 	b.Containers = []commissary.Container{{ID: "box", Name: "Box", Tare: 1500 * quantity.Gram, Slots: 1, Crossed: 2, StackMax: 12}}
@@ -111,8 +115,10 @@ func generate(s dayShape, seed uint64) Input {
 		o := commissary.Order{Night: night, Shop: shop.ID, Revision: 1, State: commissary.OrderAccepted}
 		for j, item := range b.Items {
 			n := quantity.Pieces(wishes[i][j]*scale + rng.Float64())
-			// Mixed from tomorrow on: the bake dates two to four days after the night.
-			if bake := night.AddDays(3 + rng.IntN(s.days)); n > 0 {
+			// The bake dates for which the best time to mix, to be of the best age in the
+			// middle of the service, is in the days planned.
+			first := 1 + int(item.Window.Best+8*quantity.Hour)/int(quantity.Day)
+			if bake := night.AddDays(first + rng.IntN(s.days)); n > 0 {
 				o.Lines = append(o.Lines, commissary.OrderLine{Item: item.ID, Pieces: n, BakeDate: bake})
 			}
 		}

@@ -12,17 +12,29 @@ func (s *search) first() {
 }
 
 // others sees whether a plan built in another manner does better where the
-// first leaves pieces short, or outside their bands.
+// first, mended, leaves pieces short, or outside their bands.
 func (s *search) others(budget int64) {
-	if s.now[costShort] > s.beyond || s.now[costOff] > 0 {
-		s.startAgain(largestFirst)
-	}
-	for _, m := range []manner{bandsInTurn, windowsOnly} {
-		if s.now[costShort] > s.beyond {
+	s.mend()
+	for _, m := range []manner{bandsInTurn, largestFirst, windowsOnly} {
+		if s.now[costShort] > s.beyond || m == largestFirst && s.now[costOff] > 0 {
 			s.startAgain(m)
+			s.mend()
 		}
 	}
 	s.squeeze(budget / 4)
+	s.fl.mark()
+}
+
+// mends is how many changes are tried on a plan that leaves pieces short before
+// it is built in another manner.
+const mends = 60
+
+// mend looks for changes to the plan that make what it leaves short: few pieces
+// often need few changes, where another manner moves thousands out of their bands.
+func (s *search) mend() {
+	for i := 0; i < mends && s.now[costShort] > s.beyond && len(s.fl.batches) > 0; i++ {
+		s.improve()
+	}
 	s.fl.mark()
 }
 
