@@ -31,11 +31,8 @@ func (p *page) load(m *v1.Manifest) {
 		for _, s := range d.GetStacks() {
 			boxes += int64(s.GetContainers())
 			heaviest = max(heaviest, s.GetMassMg())
-			var layers []string
-			for _, l := range s.GetLayers() {
-				layers = append(layers, fmt.Sprintf("%d %s", l.GetContainers(), either(l.GetItemName(), l.GetItemId())))
-			}
-			stacks = append(stacks, fmt.Sprintf("%d high (%s)", s.GetContainers(), strings.Join(layers, ", ")))
+			layers := layersOf(s)
+			stacks = append(stacks, fmt.Sprintf("%d high (%s)", s.GetContainers(), strings.Join(layers, " + ")))
 		}
 		kept := "dry"
 		if d.GetCold() {
@@ -45,6 +42,27 @@ func (p *page) load(m *v1.Manifest) {
 		p.put(4, strings.Join(stacks, "; "))
 	}
 	p.put(0, fmt.Sprintf("The heaviest stack is %s: roll stacks, never lift them; take them down container by container.", p.about(heaviest)))
+}
+
+// layersOf names what stands in a stack, from the floor up. What is on top of
+// its own kind is one layer; the lots are on the labels and the stop's page.
+func layersOf(s *v1.Stack) []string {
+	var layers []string
+	all := s.GetLayers()
+	for i := 0; i < len(all); {
+		item, boxes, lots := all[i].GetItemId(), int32(0), 0
+		name := either(all[i].GetItemName(), item)
+		for ; i < len(all) && all[i].GetItemId() == item; i++ {
+			boxes += all[i].GetContainers()
+			lots++
+		}
+		text := fmt.Sprintf("%d %s", boxes, name)
+		if lots > 1 {
+			text += fmt.Sprintf(" of %d lots", lots)
+		}
+		layers = append(layers, text)
+	}
+	return layers
 }
 
 // stopOf is the number of the stop that a dolly is for; 0 when there is none.
