@@ -8,6 +8,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"time"
 
 	"google.golang.org/grpc"
@@ -156,8 +157,12 @@ func (f *folder) add(p sheet.Paper) error {
 	var beyond *sheet.BeyondFont
 	if errors.As(err, &beyond) {
 		var failed error
-		if pdf, failed = browse(text, f.Size); failed != nil {
-			f.Talk("%s.pdf is missing: %v (%v)", p.Kind, err, failed)
+		pdf, failed = browse(text, f.Size)
+		if errors.Is(failed, errNoBrowser) {
+			failed = fmt.Errorf("%w (%w)", err, failed)
+		}
+		if failed != nil {
+			f.Talk("%s.pdf is missing: %v", p.Kind, failed)
 			return nil
 		}
 		err = nil

@@ -18,8 +18,8 @@ import (
 // Writing that the fonts at hand cannot set is printed by a browser; without
 // one its PDF is missing, and that is said.
 func TestWritingThatNeedsABrowser(t *testing.T) {
-	paper := sheet.ManifestPaper(&v1.Dispatch{Manifests: []*v1.Manifest{{RunId: "north", Stops: []*v1.ManifestStop{{ShopName: "عجين"}}}}})
-	print := func() (folder, string) {
+	print := func(name string) (folder, string) {
+		paper := sheet.ManifestPaper(&v1.Dispatch{Manifests: []*v1.Manifest{{RunId: "north", Stops: []*v1.ManifestStop{{ShopName: name}}}}})
 		said := ""
 		f := folder{files: map[string][]byte{}, Printer: Printer{At: time.Unix(1_795_000_000, 0), Size: sheet.A4, Talk: func(format string, args ...any) { said += fmt.Sprintf(format, args...) }}}
 		require.NoError(t, f.add(paper))
@@ -34,13 +34,17 @@ func TestWritingThatNeedsABrowser(t *testing.T) {
 			}
 			t.Skip("SKIPPED: chromium is not installed")
 		}
-		f, said := print()
+		f, said := print("عجين")
 		require.Empty(t, said)
 		require.True(t, bytes.HasPrefix(f.files["manifests.pdf"], []byte("%PDF-")))
+		// Nor does it print empty boxes for what no font has.
+		f, said = print("House \U00030000 dough")
+		require.NotContains(t, f.files, "manifests.pdf")
+		require.Contains(t, said, "no font on this machine has \"\U00030000\"")
 	})
 	t.Run("without", func(t *testing.T) {
 		t.Setenv("PATH", "")
-		f, said := print()
+		f, said := print("عجين")
 		require.NotContains(t, f.files, "manifests.pdf")
 		require.Contains(t, said, "manifests.pdf is missing")
 		require.Contains(t, said, "no Chromium is installed")

@@ -38,7 +38,7 @@ func (p *page) load(m *v1.Manifest) {
 		if d.GetCold() {
 			kept = "cold"
 		}
-		p.item(0, "[ ]", fmt.Sprintf("%s %d: STOP %d %s, %s, %s, %s", what, n+1, stopOf(m, d), either(d.GetShopName(), d.GetShopId()), kept, quantity.Counted(boxes, "container"), p.about(d.GetMassMg())))
+		p.item(0, "[ ]", fmt.Sprintf("%s %d: STOP %d: %s, %s, %s, %s", what, n+1, stopOf(m, d), either(d.GetShopName(), d.GetShopId()), kept, quantity.Counted(boxes, "container"), p.about(d.GetMassMg())))
 		p.put(4, strings.Join(stacks, "; "))
 	}
 	p.put(0, fmt.Sprintf("The heaviest stack is %s: roll stacks, never lift them; take them down container by container.", p.about(heaviest)))

@@ -262,7 +262,7 @@ func TestVisualOrder(t *testing.T) {
 		"House dough":        "House dough",
 		"בצק":                "קצב",
 		"בצק 280 גרם":        "םרג 280 קצב",
-		"House בצק 280 g":    "House 280 קצב g",
+		"House בצק 280 g":    "House קצב 280 g",
 		"בצק: 12 for Sun":    "קצב: 12 for Sun",
 		"12 × בצק":           "12 × קצב",
 		"a 3.5 בצק":          "a 3.5 קצב",
@@ -278,6 +278,10 @@ func TestVisualOrder(t *testing.T) {
 func TestACountStaysBehindItsName(t *testing.T) {
 	require.Equal(t, "stop 1, 12 תונח: 52 containers", visual("stop 1, חנות 12: 52 containers"))
 	require.Equal(t, "stop 1\u200e, חנות 12\u200e: 52 containers", escaped("stop 1, חנות 12: 52 containers"))
+	// A mass in a name does not come to stand behind the count before it.
+	require.Equal(t, "5 קצב 520 g + 7 x", visual("5 בצק 520 g + 7 x"))
+	require.Equal(t, "5 בצק \u200e1.5 kg", escaped("5 בצק 1.5 kg"))
+	require.Equal(t, "5 םרג 520 קצב", visual("5 בצק 520 גרם"), "within a name it is the writing's own")
 	require.Equal(t, "stop 1, Hilltop: 52 containers", escaped("stop 1, Hilltop: 52 containers"))
 }
 

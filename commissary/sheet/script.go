@@ -57,6 +57,9 @@ func visual(line string) string {
 		if fence(text, i) {
 			class[i] = bidi.L
 		}
+		for k := range measure(text, i) {
+			class[i+k] = bidi.L
+		}
 	}
 	weak(class)
 	neutral(class)
@@ -90,8 +93,31 @@ func fence(text []rune, i int) bool {
 	return i+1 < len(text) && text[i+1] == ' ' && strings.ContainsRune(":;,", text[i])
 }
 
+// measure is how many letters long a number with a unit of Latin letters is
+// that begins at a place, such as the mass in an item's name; 0 where none
+// begins. It is read from left to right wherever it stands: drawn to the other
+// side of a name it would come to stand behind the count before it.
+func measure(text []rune, i int) int {
+	number := func(r rune) bool { return r >= '0' && r <= '9' || r == '.' || r == ',' }
+	if text[i] < '0' || text[i] > '9' || i > 0 && number(text[i-1]) {
+		return 0
+	}
+	end := i
+	for end < len(text) && number(text[end]) {
+		end++
+	}
+	unit := end
+	if unit < len(text) && text[unit] == ' ' {
+		unit++
+	}
+	if unit == len(text) || !unicode.Is(unicode.Latin, text[unit]) {
+		return 0
+	}
+	return end - i
+}
+
 // fenced puts a mark that is not seen, from left to right, before every fence
-// of a line that holds writing from right to left.
+// and measure of a line that holds writing from right to left.
 func fenced(line string) string {
 	if !strings.ContainsFunc(line, func(r rune) bool {
 		p, _ := bidi.LookupRune(r)
@@ -101,11 +127,18 @@ func fenced(line string) string {
 	}
 	text := []rune(line)
 	var marked []rune
+	right := false // what stands before runs from right to left
 	for i, r := range text {
-		if fence(text, i) {
-			marked = append(marked, '\u200e')
+		if fence(text, i) || right && measure(text, i) > 0 {
+			marked, right = append(marked, '\u200e'), false
 		}
 		marked = append(marked, r)
+		switch p, _ := bidi.LookupRune(r); p.Class() {
+		case bidi.R, bidi.AL:
+			right = true
+		case bidi.L:
+			right = false
+		}
 	}
 	return string(marked)
 }
