@@ -159,7 +159,7 @@ func pathOf(m protoreflect.MethodDescriptor) string {
 type target struct{ kitchen, shop, run, lot string }
 
 // about fills in a request for a call: names, shop, run and places.
-func about(t *testing.T, m protoreflect.MethodDescriptor, to target) proto.Message {
+func about(t testing.TB, m protoreflect.MethodDescriptor, to target) proto.Message {
 	kind, err := protoregistry.GlobalTypes.FindMessageByName(m.Input().FullName())
 	require.NoError(t, err)
 	msg := kind.New()

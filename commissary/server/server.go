@@ -20,6 +20,8 @@ import (
 	"go.opentelemetry.io/otel/trace/noop"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/encoding"
+	protocodec "google.golang.org/grpc/encoding/proto"
 	"google.golang.org/grpc/health"
 	healthv1 "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/keepalive"
@@ -40,7 +42,7 @@ const (
 	// A recall of an ingredient that went everywhere for weeks is long. Clients
 	// that ask for one must take as much.
 	maxAnswer  = 64 << 20
-	maxHeaders = 16 << 10
+	maxHeaders = 8 << 10
 	maxStreams = 100 // calls at once on one connection
 	// Goroutines that stay, for a call's stack grows deep and growing one costs
 	// more than a small call. Where all are busy, a call gets one of its own.
@@ -117,6 +119,7 @@ func New(o Options) (*Server, error) {
 	c.store = timed{o.Store, measures, c.tracer}
 	identifies := identifiesLocal
 	options := []grpc.ServerOption{
+		grpc.ForceServerCodecV2(lenient{encoding.GetCodecV2(protocodec.Name)}),
 		grpc.MaxRecvMsgSize(maxMessage),
 		grpc.MaxSendMsgSize(maxAnswer),
 		grpc.MaxHeaderListSize(maxHeaders),
