@@ -54,6 +54,7 @@ const (
 	taken                   // a key is in use already
 	dangling                // a foreign key names nothing
 	busy                    // somebody else holds the database
+	full                    // the disk is: nothing was written, and nothing can be until there is room
 	again                   // it met another transaction: the same, run again, goes through
 	broken                  // the database itself failed: nothing more may be written
 )

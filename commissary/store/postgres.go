@@ -112,6 +112,9 @@ func sortPostgres(err error) trouble {
 	case "55P03", "53300":
 		return busy
 	}
+	if e.Code == "53100" {
+		return full
+	}
 	switch e.Code[:2] {
 	case "08", "53", "57", "58", "XX":
 		return broken

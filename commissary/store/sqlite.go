@@ -177,6 +177,8 @@ func sortSQLite(err error) trouble {
 	switch e.Code() & 0xff {
 	case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED:
 		return busy
+	case sqlite3.SQLITE_FULL:
+		return full
 	case sqlite3.SQLITE_ERROR, sqlite3.SQLITE_CONSTRAINT, sqlite3.SQLITE_MISMATCH, sqlite3.SQLITE_RANGE,
 		sqlite3.SQLITE_TOOBIG, sqlite3.SQLITE_MISUSE:
 		return refused

@@ -10,7 +10,7 @@
 // LOT_OVERDRAWN, BATCH_STARTED, NOT_KEPT, CHAIN_BROKEN, FACTS_ALTERED, NOT_EMPTY, FILE_EXISTS
 // and FILE_IN_USE; LINE_TWICE for an
 // order that names an item twice for one bake date. Unavailable are
-// STORE_BUSY, STORE_CLOSED, STORE_DOWN, CALL_ENDED (nothing was changed) and
+// STORE_BUSY, STORE_CLOSED, STORE_DOWN, STORE_FULL, CALL_ENDED (nothing was changed) and
 // OUTCOME_UNKNOWN (send again with the same request id). Internal are
 // STORE_REFUSED, STORE_MISUSED, STORE_FAILED and COPY_DIFFERS.
 //

@@ -25,7 +25,7 @@ type tx struct {
 	writes  bool
 	over    atomic.Bool
 	failed  error // of the first statement the database refused; it dooms the transaction
-	broken  error // set when the database itself failed
+	broken  error // set when the database itself failed, or its disk is full
 	again   bool  // it met another transaction and may be run again
 
 	wrote   map[string][]byte // the rows as they were left, by kitchen: see facts.go
@@ -225,6 +225,9 @@ func (t *tx) fault(err error) error {
 		e = commissary.Refuse(commissary.Conflict, "TAKEN", "somebody else saved this first; read it again and decide again")
 	case kind == dangling:
 		e = commissary.Refuse(commissary.Precondition, "NOT_KEPT", "what this refers to is not kept, or something kept refers to it")
+	case kind == full:
+		t.broken = err
+		e = storeFull(err)
 	case kind == broken:
 		t.broken = err
 		e = commissary.Refuse(commissary.Internal, "STORE_FAILED", "the database failed")
@@ -240,7 +243,13 @@ func (t *tx) fault(err error) error {
 
 func storeBusy(err error) *commissary.Error {
 	e := commissary.Refuse(commissary.Unavailable, "STORE_BUSY", "another program holds the database; try again in a moment")
-	e.Cause = err
+	e.Cause, e.Retry = err, time.Second
+	return e
+}
+
+func storeFull(err error) *commissary.Error {
+	e := commissary.Refuse(commissary.Unavailable, "STORE_FULL", "the disk of the kitchen's service is full; nothing was changed, and it can be read but not written to; its operator must make room, then send again with the same request id")
+	e.Cause, e.Retry = err, 30*time.Second
 	return e
 }
 

@@ -129,7 +129,7 @@ func (s *Store) group(w *turn) error {
 	}
 	if began == nil && s.dialect.recovers {
 		e := commissary.Refuse(commissary.Unavailable, "STORE_DOWN", "the database does not answer; try again in a moment")
-		e.Cause = err
+		e.Cause, e.Retry = err, time.Second
 		w.outcome <- e
 		return nil
 	}
@@ -160,20 +160,29 @@ func (s *Store) group(w *turn) error {
 		began.Rollback() // the error before it is the one to report
 	}
 	var answer error
-	if err != nil {
+	isFull := err != nil && s.dialect.sort(err) == full
+	switch {
+	case isFull: // a commit is the last that is written, so that it was not
+		answer = storeFull(err)
+	case err != nil:
 		// An error does not mean that nothing was kept: only opening the file
 		// afresh tells.
 		if !s.dialect.recovers {
 			s.halt(commissary.Refuse(commissary.Unavailable, "STORE_DOWN", "the database failed and the service must be started again; then send again with the same request id"))
 		}
 		unknown := commissary.Refuse(commissary.Unavailable, "OUTCOME_UNKNOWN", "the database failed while this was being saved, and it is not known whether it was; send again with the same request id")
-		unknown.Cause = err
+		unknown.Cause, unknown.Retry = err, time.Second
 		answer = unknown
+	}
+	if isFull {
+		// Without room not even the end of the transaction may have been
+		// written; where it was taken back already, there is none to end.
+		_, _ = s.writer.Exec("ROLLBACK")
 	}
 	for _, w := range turns {
 		w.outcome <- answer
 	}
-	if s.dialect.recovers {
+	if s.dialect.recovers || isFull {
 		return nil
 	}
 	return err
