@@ -109,7 +109,7 @@ func sown(t *testing.T) string {
 		dir, err := os.MkdirTemp("", "doughrund-sown")
 		require.NoError(t, err)
 		sowing.dir, sowing.program = dir, filepath.Join(dir, "doughrund")
-		out, err := exec.Command("go", "build", "-overlay", overlay(t, dir, slices.Concat(syncPlants, clockPlants, killPlants)), "-o", sowing.program, "doughrun/cmd/doughrund").CombinedOutput()
+		out, err := exec.Command("go", "build", "-overlay", overlay(t, dir, slices.Concat(syncPlants, clockPlants, killPlants, seededPlants())), "-o", sowing.program, "doughrun/cmd/doughrund").CombinedOutput()
 		require.NoError(t, err, string(out))
 	})
 	return sowing.program

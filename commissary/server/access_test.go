@@ -442,6 +442,26 @@ func TestNothingOfAnotherReachesAShop(t *testing.T) {
 	}
 }
 
+// A page token goes on with the list of the caller who got it, and nobody else's.
+func TestAPageTokenIsItsCallersOwn(t *testing.T) {
+	s := protect(t, server.Rate{PerSecond: 1e6, Burst: 1e6, Together: 100})
+	one := s.as(s.admit(commissary.Caller{Name: "one", Kitchen: "main", Role: commissary.RolePlanner}))
+	other := s.as(s.admit(commissary.Caller{Name: "other", Kitchen: "main", Role: commissary.RolePlanner}))
+	for _, shop := range []string{east, west} {
+		_, err := v1.NewOrderServiceClient(one).SubmitOrder(t.Context(), &v1.SubmitOrderRequest{Name: shop, Closed: true, RequestId: id()})
+		require.NoError(t, err)
+	}
+	req := &v1.ListOrdersRequest{Night: night, PageSize: 1}
+	first, err := v1.NewOrderServiceClient(one).ListOrders(t.Context(), req)
+	require.NoError(t, err)
+	require.NotEmpty(t, first.GetNextPageToken())
+	req.PageToken = first.GetNextPageToken()
+	_, err = v1.NewOrderServiceClient(other).ListOrders(t.Context(), req)
+	refused(t, err, codes.InvalidArgument, "PAGE_TOKEN_INVALID")
+	_, err = v1.NewOrderServiceClient(one).ListOrders(t.Context(), req)
+	require.NoError(t, err)
+}
+
 // A caller that has gone wild is told when to come again, and others do not notice.
 func TestCallersAreHeldToTheirRate(t *testing.T) {
 	s := protect(t, server.Rate{PerSecond: 1, Burst: 5, Together: 2})

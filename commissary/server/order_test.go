@@ -129,6 +129,25 @@ func TestAResendReturnsTheFirstAnswer(t *testing.T) {
 	refused(t, err, codes.InvalidArgument, "REQUEST_ID_REUSED")
 }
 
+// The same request many times at once is one order, and every answer the same.
+func TestResendsAtOnce(t *testing.T) {
+	k := open(t)
+	req := &v1.SubmitOrderRequest{Name: east, Lines: []*v1.OrderLine{line("ball", 48)}, RequestId: id()}
+	answers, errs := make([]*v1.SubmitOrderResponse, 32), make([]error, 32)
+	var g sync.WaitGroup
+	for i := range answers {
+		g.Go(func() { answers[i], errs[i] = k.orders.SubmitOrder(t.Context(), req) })
+	}
+	g.Wait()
+	for i, err := range errs {
+		require.NoError(t, err)
+		same(t, answers[0], answers[i])
+	}
+	changes, err := k.audit.ListChanges(t.Context(), &v1.ListChangesRequest{Kitchen: main, Subject: east})
+	require.NoError(t, err)
+	require.Len(t, changes.GetChanges(), 1)
+}
+
 func TestCutOffsAreJudgedLineByLine(t *testing.T) {
 	k := open(t)
 	_, err := k.submit(east, "", line("ball", 48), line("sauce-3kg", 3))
