@@ -1,6 +1,7 @@
 package server_test
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 	"sync"
@@ -10,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc/codes"
 
+	"doughrun/commissary"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -135,9 +137,21 @@ func TestResendsAtOnce(t *testing.T) {
 	req := &v1.SubmitOrderRequest{Name: east, Lines: []*v1.OrderLine{line("ball", 48)}, RequestId: id()}
 	answers, errs := make([]*v1.SubmitOrderResponse, 32), make([]error, 32)
 	var g sync.WaitGroup
+	// They all wait for their turn behind another transaction.
+	inside, enough := make(chan struct{}), make(chan struct{})
+	g.Go(func() {
+		_ = k.store.Update(t.Context(), func(commissary.Tx) error {
+			close(inside)
+			<-enough
+			return errors.New("nothing to keep")
+		})
+	})
+	<-inside
 	for i := range answers {
 		g.Go(func() { answers[i], errs[i] = k.orders.SubmitOrder(t.Context(), req) })
 	}
+	time.Sleep(50 * time.Millisecond)
+	close(enough)
 	g.Wait()
 	for i, err := range errs {
 		require.NoError(t, err)

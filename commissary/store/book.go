@@ -47,7 +47,7 @@ func scanBook(s scan) (r commissary.BookRevision, err error) {
 }
 
 func (t *tx) Kitchens() ([]string, error) {
-	return list(t, func(s scan) (id string, err error) {
+	return list(t.in(everyKitchen), func(s scan) (id string, err error) {
 		err = s(&id)
 		return id, err
 	}, `SELECT DISTINCT kitchen FROM books ORDER BY kitchen`)

@@ -62,6 +62,7 @@ func untold(kitchen string) entry {
 
 // chain writes a change at the end of its kitchen's chain.
 func (t *tx) chain(e entry) error {
+	t.in(e.kitchen)
 	change := e.change
 	// Taking the next place locks the kitchen's chain until the commit.
 	var before []byte

@@ -92,8 +92,9 @@ func sqlOf(t commissary.Tx) *tx { return t.(*tx) }
 
 func copyFacts(ctx context.Context, from *tx, to *Store) (Extent, error) {
 	var there Extent
+	from.in(everyKitchen)
 	err := to.Update(ctx, func(tx commissary.Tx) error {
-		t := sqlOf(tx)
+		t := sqlOf(tx).in(everyKitchen)
 		if err := t.empty(); err != nil {
 			return err
 		}
@@ -124,9 +125,9 @@ func copyFacts(ctx context.Context, from *tx, to *Store) (Extent, error) {
 func Rebuild(ctx context.Context, from, to *Store) (Extent, error) {
 	var e Extent
 	err := from.View(ctx, func(tx commissary.Tx) error {
-		f := sqlOf(tx)
+		f := sqlOf(tx).in(everyKitchen)
 		return to.Update(ctx, func(tx commissary.Tx) error {
-			t := sqlOf(tx)
+			t := sqlOf(tx).in(everyKitchen)
 			if err := t.empty(); err != nil {
 				return err
 			}
@@ -187,6 +188,7 @@ func (s *Store) Verify(ctx context.Context) error {
 }
 
 func (t *tx) verifyAll() error {
+	t.in(everyKitchen)
 	kitchens, err := list(t, func(s scan) (k string, err error) { return k, s(&k) }, `SELECT kitchen FROM chains ORDER BY kitchen`)
 	for _, k := range kitchens {
 		if err == nil {
@@ -200,6 +202,7 @@ func (t *tx) verifyAll() error {
 }
 
 func (t *tx) extent() (Extent, error) {
+	t.in(everyKitchen)
 	e, sum := Extent{}, sha256.New()
 	for _, of := range tables {
 		err := t.rows(of, sum, func([]string, []any) error { e.Rows++; return nil })

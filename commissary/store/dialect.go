@@ -36,6 +36,9 @@ type dialect struct {
 	// after the other whichever program they are of. Empty where one connection
 	// at a time can write anyway.
 	gate string
+	// scope narrows the rest of a transaction to a kitchen's rows, as the
+	// policies of the tables say. Empty where there are none.
+	scope string
 	// numbering lets a copy set the numbers that the database gives to rows, and
 	// renumber lets it go on after them; empty where neither needs saying.
 	numbering, renumber string

@@ -130,5 +130,6 @@ var examinedInPostgres = []examination{
 	{"fsync", "SELECT current_setting('fsync')", "on", "set it in postgresql.conf: without it a power cut loses the database"},
 	{"full_page_writes", "SELECT current_setting('full_page_writes')", "on", "set it in postgresql.conf: without it a power cut can tear pages"},
 	{"synchronous_commit", "SELECT current_setting('synchronous_commit')", "on", "the service sets it; something else takes it back"},
+	{"row security", "SELECT CASE WHEN rolsuper OR rolbypassrls THEN 'passed by' ELSE 'held' END FROM pg_roles WHERE rolname = current_user", "held", "let the service use a role that is no superuser, so that the database itself keeps kitchens apart"},
 	{"encoding", "SELECT current_setting('server_encoding')", "UTF8", "make the database with ENCODING UTF8"},
 }

@@ -191,6 +191,10 @@ type difference struct {
 // differences compares the facts with the record of changes. With a kitchen it
 // looks at that kitchen's alone, and leaves out the kept answers.
 func (t *tx) differences(kitchen string) (all []difference, err error) {
+	t.in(kitchen)
+	if kitchen == "" {
+		t.in(everyKitchen)
+	}
 	type sum [sha256.Size]byte
 	stands := map[string]sum{}
 	err = t.each(func(s scan) error {

@@ -28,6 +28,7 @@ var postgresDialect = dialect{
 	texts:     func(p string) string { return "SELECT json_array_elements_text(" + p + "::json)" },
 	snapshot:  sql.LevelRepeatableRead,
 	gate:      "SELECT pg_advisory_xact_lock(7410)",
+	scope:     "SELECT set_config('doughrun.kitchen', $1, true)",
 	numbering: " OVERRIDING SYSTEM VALUE",
 	renumber:  "SELECT setval(pg_get_serial_sequence('%[1]s', 'seq'), max(seq)) FROM %[1]s HAVING max(seq) > 0",
 	examined:  examinedInPostgres,

@@ -23,6 +23,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"strings"
 	"sync"
 
 	"github.com/pressly/goose/v3"
@@ -153,6 +154,13 @@ func (s *Store) migrate(ctx context.Context) error {
 		goose.WithTableName("schema_versions"), goose.WithDisableGlobalRegistry(true))
 	if err != nil {
 		return err
+	}
+	if s.dialect.scope != "" { // for what a migration makes of the rows that are there
+		every := strings.Replace(s.dialect.scope, "true", "false", 1)
+		if _, err := s.writer.ExecContext(ctx, every, everyKitchen); err != nil {
+			return err
+		}
+		defer s.writer.ExecContext(context.WithoutCancel(ctx), every, "") // or the connection is lost
 	}
 	current, target, err := p.GetVersions(ctx)
 	if err != nil {

@@ -30,6 +30,8 @@ type tx struct {
 
 	wrote   map[string][]byte // the rows as they were left, by kitchen: see facts.go
 	entered []entry           // in the record of changes
+
+	scope, scoped string // the kitchen of the next statement, and the one the database holds to
 }
 
 func newTx(ctx context.Context, began *sql.Tx, d dialect, writes bool) *tx {
@@ -47,19 +49,31 @@ func (t *tx) run(f func(commissary.Tx) error) error {
 	return t.enter()
 }
 
-func (t *tx) Books(kitchen string) commissary.Books           { return books{t, kitchen} }
-func (t *tx) Nights(kitchen string) commissary.Nights         { return nights{t, kitchen} }
-func (t *tx) Orders(kitchen string) commissary.Orders         { return orders{t, kitchen} }
-func (t *tx) Counts(kitchen string) commissary.Counts         { return counts{t, kitchen} }
-func (t *tx) Plans(kitchen string) commissary.Plans           { return plans{t, kitchen} }
-func (t *tx) Batches(kitchen string) commissary.Batches       { return batches{t, kitchen} }
-func (t *tx) Lots(kitchen string) commissary.Lots             { return lots{t, kitchen} }
-func (t *tx) Dispatches(kitchen string) commissary.Dispatches { return dispatches{t, kitchen} }
-func (t *tx) Rides(kitchen string) commissary.Rides           { return rides{t, kitchen} }
-func (t *tx) Outages(kitchen string) commissary.Outages       { return outages{t, kitchen} }
-func (t *tx) Replies(caller string) commissary.Replies        { return replies{t, caller} }
-func (t *tx) Changes(kitchen string) commissary.Changes       { return changes{t, kitchen} }
-func (t *tx) Credentials() commissary.Credentials             { return credentials{t} }
+// everyKitchen is the scope of what looks at all kitchens.
+const everyKitchen = "*"
+
+// in narrows the statements that follow to the rows of one kitchen, where the
+// database can hold to it.
+func (t *tx) in(kitchen string) *tx {
+	t.scope = kitchen
+	return t
+}
+
+func (t *tx) Books(kitchen string) commissary.Books     { return books{t.in(kitchen), kitchen} }
+func (t *tx) Nights(kitchen string) commissary.Nights   { return nights{t.in(kitchen), kitchen} }
+func (t *tx) Orders(kitchen string) commissary.Orders   { return orders{t.in(kitchen), kitchen} }
+func (t *tx) Counts(kitchen string) commissary.Counts   { return counts{t.in(kitchen), kitchen} }
+func (t *tx) Plans(kitchen string) commissary.Plans     { return plans{t.in(kitchen), kitchen} }
+func (t *tx) Batches(kitchen string) commissary.Batches { return batches{t.in(kitchen), kitchen} }
+func (t *tx) Lots(kitchen string) commissary.Lots       { return lots{t.in(kitchen), kitchen} }
+func (t *tx) Dispatches(kitchen string) commissary.Dispatches {
+	return dispatches{t.in(kitchen), kitchen}
+}
+func (t *tx) Rides(kitchen string) commissary.Rides     { return rides{t.in(kitchen), kitchen} }
+func (t *tx) Outages(kitchen string) commissary.Outages { return outages{t.in(kitchen), kitchen} }
+func (t *tx) Replies(caller string) commissary.Replies  { return replies{t, caller} }
+func (t *tx) Changes(kitchen string) commissary.Changes { return changes{t.in(kitchen), kitchen} }
+func (t *tx) Credentials() commissary.Credentials       { return credentials{t} }
 
 // exec runs a statement that writes facts, keeps for the record how it left
 // every row, and returns how many it touched.
@@ -206,6 +220,12 @@ func (t *tx) ready(writing bool) error {
 	}
 	if writing && !t.writes {
 		return commissary.Refuse(commissary.Internal, "STORE_MISUSED", "a view was asked to write")
+	}
+	if t.failed == nil && t.dialect.scope != "" && t.scoped != t.scope {
+		t.scoped = t.scope
+		if _, err := t.sql.ExecContext(t.ctx, t.dialect.scope, t.scope); err != nil {
+			return t.fault(err)
+		}
 	}
 	return t.failed // which PostgreSQL would say in other words
 }

@@ -73,6 +73,8 @@ func startPostgres(t testing.TB, where, syncs string) *Postgres {
 	p.do(t, "initdb", "-D", p.dir+"/data", "-A", "trust", "-U", "doughrun", "-E", "UTF8", "--locale=C.UTF-8", "-N")
 	p.Start(t)
 	t.Cleanup(func() { p.Stop(t) })
+	// The service is no superuser, whom row security does not hold.
+	p.Run(t, "postgres", "CREATE ROLE kitchens LOGIN")
 	return p
 }
 
@@ -93,16 +95,16 @@ func (p *Postgres) Stop(t testing.TB) {
 func (p *Postgres) Database(t testing.TB) string {
 	t.Helper()
 	name := fmt.Sprintf("test%d", p.names.Add(1))
-	p.Run(t, "postgres", "CREATE DATABASE "+name+" STRATEGY file_copy")
+	p.Run(t, "postgres", "CREATE DATABASE "+name+" OWNER kitchens STRATEGY file_copy")
 	return p.url(name)
 }
 
-func (p *Postgres) url(name string) string { return "postgres://doughrun@/" + name + "?host=" + p.dir }
+func (p *Postgres) url(name string) string { return "postgres://kitchens@/" + name + "?host=" + p.dir }
 
 // Run runs a statement as somebody with other tools would, and returns what it prints.
 func (p *Postgres) Run(t testing.TB, database, statement string) string {
 	t.Helper()
-	if rest, ok := strings.CutPrefix(database, "postgres://doughrun@/"); ok {
+	if rest, ok := strings.CutPrefix(database, "postgres://kitchens@/"); ok {
 		database, _, _ = strings.Cut(rest, "?")
 	}
 	return p.do(t, "psql", "-h", p.dir, "-U", "doughrun", "-d", database, "-v", "ON_ERROR_STOP=1", "-qAt", "-c", statement)
