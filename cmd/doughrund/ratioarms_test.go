@@ -164,17 +164,19 @@ func (k *bench) echo() arm {
 // submission is what a submit runs in PostgreSQL, as a script of pgbench; each
 // client amends an order of its own.
 const submission = `BEGIN;
+SELECT set_config('doughrun.kitchen', 'main', true);
 SELECT request_id, call, digest, answer, settled_at FROM replies WHERE caller = 'local' AND request_id = md5(random()::text);
 SELECT coalesce(max(revision), 0) FROM books WHERE kitchen = 'main';
+SELECT max(at) FROM chains;
 SELECT night, shop, revision, state, closed, submitted_by, submitted_at, late_by, late_why, phoned_by, (SELECT string_agg(l.bake_date || ' ' || CAST(l.pieces AS TEXT) || ' ' || l.item, ',' ORDER BY l.line) FROM order_lines l WHERE l.kitchen = orders.kitchen AND l.night = orders.night AND l.shop = orders.shop AND l.revision = orders.revision) FROM orders WHERE kitchen = 'main' AND night = 'NIGHT' AND shop = 'shop-' || :client_id AND revision = (SELECT max(r.revision) FROM orders r WHERE r.kitchen = orders.kitchen AND r.night = orders.night AND r.shop = orders.shop) ORDER BY night, shop LIMIT 1;
 SELECT night, state, closed_at FROM nights WHERE kitchen = 'main' AND night = 'NIGHT';
 INSERT INTO nights (kitchen, night, state) VALUES ('main', 'NIGHT', 'OPEN') ON CONFLICT DO NOTHING RETURNING *;
 INSERT INTO orders (kitchen, night, shop, revision, state, closed, submitted_by, submitted_at, late_by, late_why, phoned_by) SELECT 'main', 'NIGHT', 'shop-' || :client_id, 1 + (SELECT coalesce(max(revision), 0) FROM orders WHERE kitchen = 'main' AND night = 'NIGHT' AND shop = 'shop-' || :client_id), 'ACCEPTED', false, 'local', 1, '', '', '' RETURNING revision \gset
 INSERT INTO order_lines (kitchen, night, shop, revision, line, item, pieces, bake_date) VALUES LINES RETURNING *;
 INSERT INTO replies (caller, request_id, call, digest, answer, settled_at) VALUES ('local', gen_random_uuid()::text, '/doughrun.v1.OrderService/SubmitOrder', decode(repeat('00', 32), 'hex'), decode(repeat('00', 400), 'hex'), 1) RETURNING *;
-INSERT INTO chains (kitchen, seq, hash) VALUES (KITCHEN, 1, decode(repeat('00', 32), 'hex')) ON CONFLICT (kitchen) DO UPDATE SET seq = chains.seq + 1 RETURNING seq, hash \gset
+INSERT INTO chains (kitchen, seq, hash, at) VALUES (KITCHEN, 1, decode(repeat('00', 32), 'hex'), 0) ON CONFLICT (kitchen) DO UPDATE SET seq = chains.seq + 1 RETURNING seq, hash, at \gset
 INSERT INTO changes (kitchen, seq, at, who, call, subject, detail, facts, hash) VALUES (KITCHEN, :seq, 1, 'local', '/doughrun.v1.OrderService/SubmitOrder', 'kitchens/main/nights/NIGHT/orders/shop-' || :client_id, 'revision submitted, 5 lines', decode(repeat('00', 1000), 'hex'), decode(repeat('00', 32), 'hex'));
-UPDATE chains SET hash = decode(repeat('00', 32), 'hex') WHERE kitchen = KITCHEN;
+UPDATE chains SET hash = decode(repeat('00', 32), 'hex'), at = 1 WHERE kitchen = KITCHEN;
 COMMIT;
 `
 
