@@ -60,7 +60,7 @@ func showChangesCommand() *cobra.Command {
 func verifyChainCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "verify",
-		Short: "Compute the hash of every change again",
+		Short: "Compute the hash of every change again, and the facts from the changes",
 		Args:  cobra.NoArgs,
 		RunE: act(func(j *job, _ []string) error {
 			m, err := ask(j, v1.NewAuditServiceClient, v1.AuditServiceClient.VerifyChain, &v1.VerifyChainRequest{Kitchen: wire.KitchenName(j.settings.Kitchen)})
@@ -71,10 +71,14 @@ func verifyChainCommand() *cobra.Command {
 				c, err := j.catalogue()
 				return sheet.Chain(c.GetSite(), m), err
 			})
-			if err != nil || m.GetBrokenSequence() == 0 {
-				return err
+			switch {
+			case err != nil:
+			case m.GetBrokenSequence() != 0:
+				err = exceptions(1, "the record of changes is broken")
+			case len(m.GetAlteredFacts()) > 0:
+				err = exceptions(len(m.GetAlteredFacts()), "facts are not as the record of changes has them")
 			}
-			return exceptions(1, "the record of changes is broken")
+			return err
 		}),
 	}
 }

@@ -138,6 +138,9 @@ func TestSheetsAreAsTheyWere(t *testing.T) {
 		{"chain-broken", func(t *testing.T) string {
 			return Chain(site, &v1.VerifyChainResponse{Verified: 41, BrokenSequence: 42})
 		}},
+		{"facts-altered", func(t *testing.T) string {
+			return Chain(site, &v1.VerifyChainResponse{Verified: 41, AlteredFacts: []string{"order_lines main, 2026-11-26, harbor, 1, 2 is not as the record has it"}})
+		}},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			text := tc.text(t)
