@@ -21,7 +21,7 @@ func (s *search) others(budget int64) {
 			s.mend()
 		}
 	}
-	s.squeeze(budget / 4)
+	s.squeeze(s.fl.steps + budget/4)
 	s.fl.mark()
 }
 
