@@ -200,7 +200,11 @@ func (w *webWriter) table(blocks []block) int {
 		return 0
 	}
 	cols := blocks[0].cols
-	w.WriteString("<div class=\"scroll\"><table>\n")
+	many := ""
+	if len(cols) >= manyColumns {
+		many = " class=\"many\""
+	}
+	fmt.Fprintf(w, "<div class=\"scroll\"><table%s>\n", many)
 	for i, b := range blocks[:n] {
 		switch b.kind {
 		case headed:
@@ -219,7 +223,11 @@ func (w *webWriter) table(blocks []block) int {
 			}
 			w.WriteString("<tr>")
 			for k, c := range cols {
-				fmt.Fprintf(w, "<td%s>%s</td>", aligned(c), ticked(b.cells[k]))
+				class := aligned(c)
+				if class == "" && telephone.MatchString(b.cells[k]) {
+					class = ` class="whole"`
+				}
+				fmt.Fprintf(w, "<td%s>%s</td>", class, ticked(b.cells[k]))
 			}
 			w.WriteString("</tr>\n")
 		case written:
@@ -233,6 +241,12 @@ func (w *webWriter) table(blocks []block) int {
 	w.WriteString("</tbody></table></div>\n")
 	return n
 }
+
+// manyColumns are so many that a telephone shows them in smaller letters.
+const manyColumns = 7
+
+// telephone is a number that is dialled as one, and not broken over lines.
+var telephone = regexp.MustCompile(`^\+?[0-9][0-9 ()/-]{4,18}$`)
 
 func aligned(c column) string {
 	if c.right {
