@@ -25,9 +25,10 @@ import (
 )
 
 // Every call passes these, outermost first: times measures, logs sees the final status,
-// answers turns refusals into statuses, crowd turns calls away that are too many, recovers turns a panic of anything
+// answers turns refusals into statuses, recovers turns a panic of anything
 // inside into an internal error, limits bounds the time, identifies says who
-// calls, admits asks the table whether they may, and validates holds the
+// calls, crowd turns calls away that are too many (whoever has not proved who
+// they are takes nobody's place), admits asks the table whether they may, and validates holds the
 // request against the contract.
 
 // call is what the outer interceptors learn from the inner ones.

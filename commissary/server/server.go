@@ -138,7 +138,7 @@ func New(o Options) (*Server, error) {
 		identifies = newDoor(c, o.Rate).identifies
 		options = append(options, grpc.Creds(credentials.NewTLS(o.TLS)), grpc.StreamInterceptor(refusesStreams))
 	}
-	options = append(options, grpc.ChainUnaryInterceptor(measures.times, logs(o.Log), answers(o.NewID), crowd(mostTogether), recovers, limits(o.CallLimit), identifies, c.admits, validates(rules)))
+	options = append(options, grpc.ChainUnaryInterceptor(measures.times, logs(o.Log), answers(o.NewID), recovers, limits(o.CallLimit), identifies, crowd(mostTogether), c.admits, validates(rules)))
 	s := &Server{core: c, grpc: grpc.NewServer(options...), admin: grpc.NewServer(), health: health.NewServer()}
 	s.watch = measures.watch(s.admin)
 	c.register(s.grpc)
