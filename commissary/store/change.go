@@ -47,6 +47,10 @@ func (t *tx) enter() error {
 		t.entered[i].facts = append(t.entered[i].facts, t.wrote[k]...)
 	}
 	for _, e := range t.entered {
+		var err error
+		if e.facts, err = pack(e.facts); err != nil {
+			return t.fault(err)
+		}
 		if err := t.chain(e); err != nil {
 			return err
 		}

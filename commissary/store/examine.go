@@ -78,7 +78,8 @@ func (t *tx) schema(ctx context.Context) (Finding, error) {
 	f := Finding{What: "tables", Well: true, Text: "as this program makes them"}
 	read := func(t *tx) ([]string, error) {
 		return list(t, func(s scan) (sql string, err error) { return sql, s(&sql) },
-			`SELECT type || ' ' || name || ' ' || tbl_name || ' ' || coalesce(sql, '') FROM sqlite_schema ORDER BY 1`)
+			`SELECT type || ' ' || name || ' ' || tbl_name || ' ' || coalesce(sql, '') FROM sqlite_schema
+			WHERE tbl_name NOT IN ('schema_versions', 'sqlite_sequence') ORDER BY 1`)
 	}
 	have, err := read(t)
 	if err != nil {

@@ -1,7 +1,9 @@
 package store
 
 import (
+	buffer "bytes"
 	"cmp"
+	"compress/flate"
 	"crypto/sha256"
 	"encoding/binary"
 	"errors"
@@ -21,7 +23,8 @@ import (
 //	1 for a row that stands or 0 for one that is gone, the table's name, the
 //	number of columns, and by name every column's name and value
 //
-// with texts, numbers of things and values as appendText and appendValue write them.
+// with texts, numbers of things and values as appendText and appendValue write
+// them. Many of them together, as of a plan, are packed behind a 2.
 
 // image puts a row that a statement has left, or removed, behind the others.
 func appendImage(b []byte, table string, gone bool, columns []string, values []any) ([]byte, error) {
@@ -79,10 +82,33 @@ type image struct {
 	bytes   []byte // as they are written, without the first
 }
 
+// packFrom is how many bytes of images are worth packing.
+const packFrom = 16 << 10
+
+// pack makes many images smaller (RFC 1951).
+func pack(images []byte) ([]byte, error) {
+	if len(images) < packFrom {
+		return images, nil
+	}
+	packed := buffer.NewBuffer([]byte{2})
+	w, err := flate.NewWriter(packed, flate.BestSpeed)
+	if err == nil {
+		_, err = w.Write(images)
+		err = errors.Join(err, w.Close())
+	}
+	return packed.Bytes(), err
+}
+
 var errNoImage = errors.New("the rows in the record of changes cannot be read")
 
 // readImages reads what appendImage wrote.
 func readImages(b []byte, take func(image) error) error {
+	if len(b) > 0 && b[0] == 2 {
+		var err error
+		if b, err = io.ReadAll(flate.NewReader(buffer.NewReader(b[1:]))); err != nil {
+			return errNoImage
+		}
+	}
 	number := func() uint64 {
 		n, size := binary.Uvarint(b)
 		if size <= 0 {

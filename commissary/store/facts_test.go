@@ -1,12 +1,16 @@
 package store
 
 import (
+	"database/sql"
 	"fmt"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
+	_ "github.com/jackc/pgx/v5/stdlib"
+	"github.com/pressly/goose/v3"
 	"github.com/stretchr/testify/require"
 
 	"doughrun/commissary"
@@ -101,6 +105,14 @@ func TestFactsFollowFromTheRecord(t *testing.T) {
 	for _, open := range []func(*testing.T) commissary.Store{opener(t), postgresOpener(t)} {
 		s := open(t).(*Store)
 		storetest.Fill(t, s)
+		require.NoError(t, s.Update(t.Context(), func(tx commissary.Tx) error { // large enough to be packed
+			return tx.Books("main").Append(commissary.BookRevision{Revision: 2, Source: []byte(strings.Repeat("flour: 100 %\n", 3000)), Adopted: now, By: "baker"})
+		}))
+		var size int
+		require.NoError(t, s.View(t.Context(), func(tx commissary.Tx) error {
+			return sqlOf(tx).in("main").each(func(s scan) error { return s(&size) }, `SELECT length(facts) FROM changes WHERE kitchen = 'main' ORDER BY seq DESC LIMIT 1`)
+		}))
+		require.Less(t, size, 1000)
 		storetest.GoOn(t, s)
 		fresh := opened(t, filepath.Join(t.TempDir(), "again.db"), Options{})
 		want, err := s.Extent(t.Context())
@@ -192,4 +204,58 @@ func flipped(t *testing.T, path string, want Extent) string {
 		return "warned"
 	}
 	return "NOT FOUND"
+}
+
+// A database that is older than the record of rows gets them entered as they
+// stand, once, and from then on an altered one is found.
+func TestOlderFactsAreEntered(t *testing.T) {
+	path, url := filepath.Join(t.TempDir(), "old.db"), storetest.StartPostgres(t).Database(t)
+	prepared, err := sql.Open("pgx", url)
+	require.NoError(t, err)
+	for _, c := range []struct {
+		dialect  dialect
+		db       *sql.DB
+		database string
+	}{{sqliteDialect, openSQLite(path, 1, true), path}, {postgresDialect, prepared, url}} {
+		if c.database == path {
+			require.NoError(t, prepareFile(path))
+		}
+		files, err := c.dialect.files()
+		require.NoError(t, err)
+		old, err := goose.NewProvider(c.dialect.name, c.db, files, goose.WithTableName("schema_versions"), goose.WithDisableGlobalRegistry(true))
+		require.NoError(t, err)
+		_, err = old.UpTo(t.Context(), 21)
+		require.NoError(t, err)
+		change := commissary.Change{Seq: 1, At: now, Who: "till", Call: "SubmitOrder", Subject: "s", Detail: "d"}
+		hash := link(make([]byte, 32), "main", change, nil)
+		for _, statement := range []struct {
+			text string
+			args []any
+		}{
+			{`INSERT INTO nights (kitchen, night, state) VALUES ('main', '2026-11-26', 'OPEN')`, nil},
+			{`INSERT INTO replies (caller, request_id, call, digest, answer, settled_at) VALUES ('till', 'r', 'c', $1, $2, 1)`, []any{[]byte{1}, []byte{}}},
+			{`INSERT INTO chains (kitchen, seq, hash) VALUES ('main', 1, $1)`, []any{hash}},
+			{`INSERT INTO changes (kitchen, seq, at, who, call, subject, detail, hash) VALUES ('main', 1, $1, 'till', 'SubmitOrder', 's', 'd', $2)`, []any{now.UnixMicro(), hash}},
+		} {
+			_, err := c.db.Exec(statement.text, statement.args...)
+			require.NoError(t, err, statement.text)
+		}
+		require.NoError(t, c.db.Close())
+		for range 2 { // entered once
+			s := opened(t, c.database, Options{})
+			require.NoError(t, s.Verify(t.Context()))
+			rows, err := verify(s)
+			require.NoError(t, err)
+			require.Equal(t, int64(2), rows, "the old one, and the upgrade")
+			require.NoError(t, s.Close())
+		}
+		s := opened(t, c.database, Options{})
+		require.NoError(t, appendChange(s, "and on"))
+		require.ErrorContains(t, s.Update(t.Context(), func(tx commissary.Tx) error {
+			_, err := sqlOf(tx).in(everyKitchen).raw(`UPDATE nights SET state = 'CLOSED', closed_at = 1`)
+			require.NoError(t, err)
+			return sqlOf(tx).verifyAll()
+		}), "nights main, 2026-11-26 is not as the record has it")
+		require.NoError(t, s.Close())
+	}
 }
