@@ -65,7 +65,15 @@ func clockNow() time.Time {
 	return t
 }
 
-var _, _, _ = planted, dieAt, clockNow
+// setting is what the test sets in the environment, or the usual.
+func setting(name, usual string) string {
+	if s := os.Getenv(name); s != "" {
+		return s
+	}
+	return usual
+}
+
+var _, _, _, _ = planted, dieAt, clockNow, setting
 `
 
 // overlay writes the changed files into dir and returns the file that tells

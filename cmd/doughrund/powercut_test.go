@@ -290,8 +290,9 @@ func (rec recording) cutPower(t *testing.T, images int, r *rand.Rand) (well, ope
 	return well, open, wrong
 }
 
-// syncPlants let the database sync less than it must.
-var syncPlants = []plant{{"sync", "commissary/store/sqlite.go", `{"synchronous", "2"}`,
+// syncPlants let the database sync less than it must, and copy its log sooner.
+var syncPlants = []plant{{"checkpoint", "commissary/store/sqlite.go", `{"wal_autocheckpoint", "4000"}`,
+	`{"wal_autocheckpoint", setting("PLANTED_CHECKPOINT", "4000")}`}, {"sync", "commissary/store/sqlite.go", `{"synchronous", "2"}`,
 	`{"synchronous", map[bool]string{true: "1"}[planted("sync NORMAL")] + map[bool]string{true: "0"}[planted("sync OFF")] + map[bool]string{true: "2"}[!planted("sync NORMAL") && !planted("sync OFF")]}`}}
 
 // Whenever the power goes, what was acknowledged is on the disk and what was
@@ -300,6 +301,7 @@ var syncPlants = []plant{{"sync", "commissary/store/sqlite.go", `{"synchronous",
 // file is damaged.
 func TestPowerCut(t *testing.T) {
 	apart(t)
+	t.Setenv("PLANTED_CHECKPOINT", "500") // so that it is done a few times
 	images, controls := cases(150, 2000), cases(40, 400)
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
