@@ -35,7 +35,7 @@ var seeds = []seed{
 		err = c.store.Update(ctx, func(tx commissary.Tx) error { return tx.Replies(identityOf(ctx)).Put(reply) })
 	}
 `}}},
-	{name: "looked for the request id, then wrote", fault: "the same request many times at once", pkg: "commissary/server", test: "TestResendsAtOnce", short: true, plants: []plant{
+	{name: "looked for the request id, then wrote", fault: "the same request many times at once", pkg: "commissary/server", test: "TestResendsAtOnce", plants: []plant{
 		{file: "commissary/server/write.go", old: "	err := c.store.Update(ctx, func(tx commissary.Tx) error {\n		kept, found, err := settled[A](tx, identityOf(ctx), req.GetRequestId(), digest)\n",
 			new: `	var kept A
 	var found bool
@@ -48,7 +48,7 @@ var seeds = []seed{
 	err := c.store.Update(ctx, func(tx commissary.Tx) error {
 		var err error
 `}}},
-	{name: "cut-off judged by the time of day", fault: "a clock that is not the machine's", pkg: "commissary/server", test: "TestCutOffsAreJudgedLineByLine", short: true, plants: []plant{{
+	{name: "cut-off judged by the time of day", fault: "a clock that is not the machine's", pkg: "commissary/server", test: "TestCutOffsAreJudgedLineByLine", plants: []plant{{
 		file: "commissary/server/desk.go", old: "ok && d.at.After(d.cutOff(it, s.bake))", new: "ok && time.Now().After(d.cutOff(it, s.bake))"}}},
 	{name: "an amendment adds to what was ordered", fault: "orders amended at once, and resent", test: "TestKilledUnderLoad", plants: []plant{{
 		file: "commissary/server/order.go", old: "		o := d.next(commissary.OrderAccepted, w)\n", new: `		for i := range lines {
@@ -112,33 +112,32 @@ func TestSeededMistakes(t *testing.T) {
 			fmt.Fprintf(&table, "%-46s waits for the full form\n", s.name)
 			continue
 		}
-		tried++
-		args := []string{"test", "-count=1", "-vet=off", "-timeout", "5m", "-run", "^" + strings.ReplaceAll(s.test, "/", "$/^")}
-		cmd := exec.Command("go")
-		cmd.Dir = "../.."
-		cmd.Env = append(os.Environ(), seededVar+"="+s.name, "CASES=")
-		if strings.Contains(s.test, "NamedPoints") { // at every passage
-			cmd.Env = append(cmd.Env, "CASES=full")
-		}
-		if s.pkg == "" {
-			args = append(args, "./cmd/doughrund")
-		} else {
-			args = append(args, "-overlay", overlay(t, t.TempDir(), s.plants), "./"+s.pkg)
-		}
-		cmd.Args = append(cmd.Args, args...)
-		out, err := cmd.CombinedOutput()
-		if err == nil {
-			t.Errorf("%s: %s does not notice:\n%s", s.name, s.test, out)
-			fmt.Fprintf(&table, "%-46s NOT CAUGHT by %s\n", s.name, s.test)
-			continue
-		}
-		failed := regexp.MustCompile(`(?m)^\s*--- FAIL: (\S+)`).FindAllStringSubmatch(string(out), -1)
-		if len(failed) == 0 {
-			t.Errorf("%s: the test did not run:\n%s", s.name, out)
-			continue
-		}
-		caught++
-		fmt.Fprintf(&table, "%-46s %-48s %s\n", s.name, s.fault, failed[len(failed)-1][1])
+		t.Run(s.name, func(t *testing.T) {
+			tried++
+			by := s.sow(t)
+			caught++
+			fmt.Fprintf(&table, "%-46s %-48s %s\n", s.name, s.fault, by)
+		})
 	}
 	t.Logf("%d of %d mistakes caught\n%-46s %-48s %s\n%s", caught, tried, "mistake", "fault", "test", table.String())
+}
+
+// sow runs the seed's test over its mistake and returns what failed in it.
+func (s seed) sow(t *testing.T) string {
+	cmd := exec.Command("go", "test", "-count=1", "-vet=off", "-timeout", "5m", "-run", "^"+strings.ReplaceAll(s.test, "/", "$/^"))
+	cmd.Dir = "../.."
+	cmd.Env = append(os.Environ(), seededVar+"="+s.name, "CASES=")
+	if strings.Contains(s.test, "NamedPoints") { // at every passage
+		cmd.Env = append(cmd.Env, "CASES=full")
+	}
+	if s.pkg == "" {
+		cmd.Args = append(cmd.Args, "./cmd/doughrund")
+	} else {
+		cmd.Args = append(cmd.Args, "-overlay", overlay(t, t.TempDir(), s.plants), "./"+s.pkg)
+	}
+	out, err := cmd.CombinedOutput()
+	require.Error(t, err, "%s does not notice:\n%s", s.test, out)
+	failed := regexp.MustCompile(`(?m)^\s*--- FAIL: (\S+)`).FindAllStringSubmatch(string(out), -1)
+	require.NotEmpty(t, failed, "the test did not run:\n%s", out)
+	return failed[len(failed)-1][1]
 }
