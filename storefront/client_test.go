@@ -9,9 +9,11 @@ import (
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
 
 	v1 "doughrun/proto/doughrun/v1"
+	"doughrun/storefront/outbox"
 )
 
 // kitchen answers with what the script says, attempt by attempt; the last
@@ -20,10 +22,13 @@ type kitchen struct {
 	v1.OrderServiceClient
 	script []error
 	ids    []string
+	waited []string // as the headers say
 }
 
-func (k *kitchen) SubmitOrder(_ context.Context, req *v1.SubmitOrderRequest, _ ...grpc.CallOption) (*v1.SubmitOrderResponse, error) {
+func (k *kitchen) SubmitOrder(ctx context.Context, req *v1.SubmitOrderRequest, _ ...grpc.CallOption) (*v1.SubmitOrderResponse, error) {
 	k.ids = append(k.ids, req.GetRequestId())
+	sent, _ := metadata.FromOutgoingContext(ctx)
+	k.waited = append(k.waited, sent["doughrun-waited"]...)
 	if err := k.script[min(len(k.ids), len(k.script))-1]; err != nil {
 		return nil, err
 	}
@@ -108,4 +113,19 @@ func TestSleepEndsWithItsContext(t *testing.T) {
 	began := time.Now()
 	require.ErrorIs(t, sleep(ctx, time.Hour), context.Canceled)
 	require.Less(t, time.Since(began), time.Minute)
+}
+
+// The kitchen learns how long an order lay in the outbox.
+func TestTheOutboxSaysHowLongAnOrderLay(t *testing.T) {
+	c, k, _ := client(nil)
+	box := outbox.At(t.TempDir())
+	kept := time.Date(2026, 11, 26, 22, 0, 0, 0, time.UTC)
+	req := request()
+	req.RequestId = uuid.NewString()
+	_, err := box.Put(kept, req, false)
+	require.NoError(t, err)
+	sent, err := c.Send(t.Context(), box, func() time.Time { return kept.Add(90 * time.Minute) })
+	require.NoError(t, err)
+	require.Equal(t, outbox.Accepted, sent[0].State)
+	require.Equal(t, []string{"5400"}, k.waited)
 }

@@ -2,10 +2,12 @@ package storefront
 
 import (
 	"context"
+	"strconv"
 	"time"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
 
 	v1 "doughrun/proto/doughrun/v1"
@@ -60,6 +62,10 @@ func (c *Client) Send(ctx context.Context, box *outbox.Box, now func() time.Time
 	return all, nil
 }
 
+// waited is the header that tells the service how many seconds an order lay in
+// an outbox, so that the kitchen learns of links that are down for long.
+const waited = "doughrun-waited"
+
 // sendOne settles the draft's etag, sends it and keeps the answer.
 func (c *Client) sendOne(ctx context.Context, box *outbox.Box, now func() time.Time, all []outbox.Entry, e outbox.Entry) (Sent, error) {
 	if !e.Sealed {
@@ -74,7 +80,7 @@ func (c *Client) sendOne(ctx context.Context, box *outbox.Box, now func() time.T
 			return Sent{Entry: e}, nil // somebody else has sent it meanwhile
 		}
 	}
-	r, refusal := c.Submit(ctx, e.Request)
+	r, refusal := c.Submit(metadata.AppendToOutgoingContext(ctx, waited, strconv.Itoa(int(now().Sub(e.Kept).Seconds()))), e.Request)
 	sent := Sent{Err: refusal, Attempts: r.Attempts}
 	var err error
 	switch {

@@ -3,6 +3,7 @@ package server
 import (
 	"context"
 	"net/http"
+	"strconv"
 	"strings"
 	"time"
 
@@ -11,6 +12,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 	"go.opentelemetry.io/otel/trace"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
 
 	"doughrun/commissary"
@@ -23,14 +25,17 @@ type metrics struct {
 	registry *prometheus.Registry
 	calls    *prometheus.HistogramVec // seconds, by method and code
 	store    *prometheus.HistogramVec // seconds, by kind of transaction
+	waited   prometheus.Histogram     // seconds in an outbox
 }
 
 func newMetrics(c *core) *metrics {
 	m := &metrics{registry: prometheus.NewRegistry(),
 		calls: prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "doughrun_call_seconds", Help: "How long calls took, by method and status code."}, []string{"method", "code"}),
 		store: prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "doughrun_store_seconds", Help: "How long transactions of the database took, waiting included: view reads, update writes."}, []string{"kind"}),
+		waited: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "doughrun_outbox_seconds", Help: "How long orders lay in an outbox before they arrived, as their senders say.",
+			Buckets: []float64{1, 10, 60, 300, 1800, 7200, 28800, 86400}}),
 	}
-	m.registry.MustRegister(m.calls, m.store, &kitchensNow{c}, collectors.NewGoCollector(), collectors.NewBuildInfoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	m.registry.MustRegister(m.calls, m.store, m.waited, &kitchensNow{c}, collectors.NewGoCollector(), collectors.NewBuildInfoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return m
 }
 
@@ -38,6 +43,13 @@ func newMetrics(c *core) *metrics {
 func (m *metrics) times(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
 	began := time.Now()
 	resp, err := next(ctx, req)
+	if err == nil {
+		for _, seconds := range metadata.ValueFromIncomingContext(ctx, "doughrun-waited") {
+			if n, err := strconv.ParseUint(seconds, 10, 32); err == nil {
+				m.waited.Observe(float64(n))
+			}
+		}
+	}
 	m.calls.WithLabelValues(strings.TrimPrefix(info.FullMethod, "/doughrun.v1."), status.Code(err).String()).Observe(time.Since(began).Seconds())
 	return resp, err
 }

@@ -17,6 +17,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
 
 	"doughrun/commissary"
@@ -76,13 +77,14 @@ func TestMetrics(t *testing.T) {
 	shows(`doughrun_orders_waiting{kitchen="main"} 0`, `doughrun_store_answers 1`)
 	orders := v1.NewOrderServiceClient(w.conn)
 	submit := func(name string, pieces int64) error {
-		_, err := orders.SubmitOrder(t.Context(), &v1.SubmitOrderRequest{Name: name, Lines: []*v1.OrderLine{line("ball", pieces)}, RequestId: id()})
+		ctx := metadata.AppendToOutgoingContext(t.Context(), "doughrun-waited", "90", "doughrun-waited", "for ever")
+		_, err := orders.SubmitOrder(ctx, &v1.SubmitOrderRequest{Name: name, Lines: []*v1.OrderLine{line("ball", pieces)}, RequestId: id()})
 		return err
 	}
 	require.NoError(t, submit(east, 8))
 	require.NoError(t, submit(west, 99_992)) // more than any kitchen can make
 	refused(t, submit(east, 8), codes.Aborted, "ETAG_MISSING")
-	shows(`doughrun_orders_waiting{kitchen="main"} 2`,
+	shows(`doughrun_orders_waiting{kitchen="main"} 2`, `doughrun_outbox_seconds_bucket{le="60"} 0`, `doughrun_outbox_seconds_bucket{le="300"} 2`, `doughrun_outbox_seconds_count 2`,
 		`doughrun_call_seconds_count{code="OK",method="OrderService/SubmitOrder"} 2`, `doughrun_call_seconds_count{code="Aborted",method="OrderService/SubmitOrder"} 1`)
 	k.clock.Set(at("2026-11-27T02:10:00-05:00"))
 	shows(`doughrun_nights_not_closed{kitchen="main"} 1`)
