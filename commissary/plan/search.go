@@ -52,7 +52,8 @@ type search struct {
 	k         *kitchen
 	fl        *floor
 	classes   []class
-	of        [][]int // classes of each recipe, the one that closes first in front
+	classOf   map[service]int // by service, of the needs there are
+	of        [][]int         // classes of each recipe, the one that closes first in front
 	rng       *rand.Rand
 	hands     *sched.Free // heads on shift, whatever is booked
 	posted    map[taped]tape
@@ -61,6 +62,7 @@ type search struct {
 	touched   map[taped]bool // the sheets whose batches changed since all were alike
 	banned    int            // a vessel that this build does without, to see where that leads; -1 none
 	now       cost
+	lost      []int64         // when the batches of the plan in force end mixing that could not stay
 	beyond    int64           // pieces that no search can help
 	habits    map[taped]habit // how this build fills the batches of each sheet; nil: as full as they can be
 	loose     bool            // but not in the batch at hand, which is to be the odd one
@@ -127,8 +129,12 @@ func newSearch(k *kitchen, fl *floor, needs []commissary.Need, open []quantity.P
 		return cmp.Or(cmp.Compare(x.goodTo, y.goodTo), cmp.Compare(x.to, y.to), cmp.Compare(x.goodFrom, y.goodFrom), cmp.Compare(x.from, y.from),
 			cmp.Compare(x.ready, y.ready), x.bake.Compare(y.bake), cmp.Compare(x.recipe, y.recipe), cmp.Compare(x.item, y.item))
 	})
+	s.classOf = make(map[service]int, len(needs))
 	for c := range s.classes {
 		cl := &s.classes[c]
+		for _, i := range cl.needs {
+			s.classOf[service{needs[i].Shop, needs[i].Item, needs[i].BakeDate}] = c
+		}
 		s.of[cl.recipe] = append(s.of[cl.recipe], c)
 		if most := s.mostPieces(cl); cl.pieces > most {
 			s.beyond += int64(cl.pieces - most)

@@ -1,6 +1,12 @@
 package plan
 
-import "slices"
+import (
+	"slices"
+
+	"doughrun/commissary"
+	"doughrun/commissary/plan/internal/sched"
+	"doughrun/commissary/quantity"
+)
 
 // first builds the first plan: what can stay as it was, then by urgency.
 func (s *search) first() {
@@ -15,14 +21,33 @@ func (s *search) first() {
 // first, mended, leaves pieces short, or outside their bands.
 func (s *search) others(budget int64) {
 	s.mend()
+	s.loosen(budget)
 	for _, m := range []manner{bandsInTurn, largestFirst, windowsOnly} {
-		if s.now[costShort] > s.beyond || m == largestFirst && s.now[costOff] > 0 {
+		if s.now[costShort] > s.beyond || m == largestFirst && s.now[costOff] > 0 && len(s.k.in.Before) == 0 {
 			s.startAgain(m)
 			s.mend()
 		}
 	}
 	s.squeeze(s.fl.steps + budget/4)
 	s.fl.mark()
+}
+
+// loosen plans anew what the plan in force had near in time to batches that could
+// not stay: a little first, then more, as long as pieces are short or outside
+// their bands. All at once would move what need not move.
+func (s *search) loosen(budget int64) {
+	until := s.fl.steps + budget/2
+	for _, by := range []int64{3600, 3 * 3600, 9 * 3600} {
+		if len(s.lost) == 0 || s.fl.steps >= until || s.now[costShort] == s.beyond && s.now[costOff] == 0 {
+			return
+		}
+		at := len(s.fl.journal)
+		s.dropAll(func(p *placed) bool {
+			return len(p.fills) > 0 && slices.ContainsFunc(s.lost, func(at int64) bool { return max(p.mixEnd-at, at-p.mixEnd) <= by })
+		})
+		s.build(bandsFirst, nil)
+		s.keepIfBetter(at)
+	}
 }
 
 // mends is how many changes are tried on a plan that leaves pieces short before
@@ -82,6 +107,7 @@ func (s *search) outside(p *placed) bool {
 // keepBefore puts the batches of the plan in force where they were, as far as
 // they still serve what is open.
 func (s *search) keepBefore() {
+	s.lost = nil
 	for _, b := range s.k.in.Before {
 		r, known := s.k.byID[b.Formula]
 		v, there := s.k.vessel[b.Vessel]
@@ -93,17 +119,42 @@ func (s *search) keepBefore() {
 			continue
 		}
 		at := b.MixEnd.Unix()
-		w, fills := s.size(r, m, true, at, b.Mass)
+		w, fills := s.asBefore(r, m, b)
 		if len(fills) == 0 {
-			if w, fills = s.size(r, m, false, at, b.Mass); len(fills) == 0 {
-				continue
-			}
+			continue
 		}
 		w.from, w.to = at, at
 		if p, _ := s.fl.put(w); p != nil {
 			s.serve(p, fills)
+			continue
+		}
+		s.lost = append(s.lost, at)
+	}
+}
+
+// asBefore is a batch of the plan in force as far as what it served is open still.
+func (s *search) asBefore(r, m int, b commissary.Batch) (want, []fill) {
+	rec := &s.k.recipes[r]
+	w := want{recipe: r, mode: m, pieces: make([]quantity.Pieces, len(rec.items)), ready: sched.Never}
+	var fills []fill
+	for _, v := range b.Serves {
+		c, ok := s.classOf[service{v.Shop, v.Item, v.BakeDate}]
+		if !ok {
+			continue
+		}
+		if n := min(v.Pieces, s.classes[c].open-given(fills, c)); n > 0 {
+			fills = added(fills, c, n)
+			w.pieces[s.classes[c].item] += n
 		}
 	}
+	w = s.asked(&placed{want: w}, fills)
+	mass, err := s.k.massFor(rec, w.pieces)
+	mode := &rec.modes[m]
+	if w.mass = max(mass, mode.min); err != nil || w.mass > min(b.Mass, mode.max) {
+		return w, nil
+	}
+	s.surplus(rec, &w)
+	return w, fills
 }
 
 // serve notes what a batch that was just placed gives to whom.
