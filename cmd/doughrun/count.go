@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -209,14 +210,14 @@ sold-out, closed or event. Taking the same file in again changes nothing.`,
 		if err != nil {
 			return err
 		}
-		sales, err := readSales(file, string(text))
+		sales, lines, err := readSales(file, string(text))
 		if err != nil {
 			return err
 		}
 		kept := &v1.ImportSalesResponse{}
 		for len(sales) > 0 {
-			part := sales[:min(salesAtOnce, len(sales))]
-			sales = sales[len(part):]
+			part, at := sales[:min(salesAtOnce, len(sales))], lines
+			sales, lines = sales[len(part):], lines[len(part):]
 			req := &v1.ImportSalesRequest{Kitchen: wire.KitchenName(j.settings.Kitchen), Sales: part}
 			given := *id
 			if kept.GetKept() > 0 {
@@ -227,7 +228,7 @@ sold-out, closed or event. Taking the same file in again changes nothing.`,
 			}
 			m, err := ask(j, v1.NewOrderServiceClient, v1.OrderServiceClient.ImportSales, req)
 			if err != nil {
-				return err
+				return inLines(err, file, at)
 			}
 			kept.Kept += m.GetKept()
 		}
@@ -236,13 +237,40 @@ sold-out, closed or event. Taking the same file in again changes nothing.`,
 	return cmd
 }
 
+// inLines names the lines of a file where the service names places in a list.
+func inLines(err error, file string, lines []int) error {
+	s, e := status.Convert(err), &commissary.Error{Kind: commissary.Invalid}
+	for _, d := range s.Details() {
+		switch d := d.(type) {
+		case *errdetails.ErrorInfo:
+			e.Reason, e.Text = d.GetReason(), s.Message()
+			if n := d.GetMetadata()["faults_left_out"]; n != "" {
+				e.Text += ", of which " + n + " more are not shown"
+			}
+		case *errdetails.BadRequest:
+			for _, v := range d.GetFieldViolations() {
+				var i int
+				if n, _ := fmt.Sscanf(v.GetField(), "sales[%d]", &i); n != 1 || i < 0 || i >= len(lines) {
+					return err
+				}
+				e.Faults = append(e.Faults, commissary.Fault{Where: fmt.Sprintf("%s:%d", file, lines[i]), Text: v.GetDescription()})
+			}
+		}
+	}
+	if e.Reason == "" || len(e.Faults) == 0 {
+		return err
+	}
+	return e
+}
+
 // salesHead are the columns of a file of sales.
 var salesHead = []string{"shop", "item", "date", "sold", "kind"}
 
 // mostSalesFaults is how many faults of a file are told.
 const mostSalesFaults = 20
 
-func readSales(file, text string) ([]*v1.Sale, error) {
+// readSales reads a file of sales, and the line of each.
+func readSales(file, text string) (sales []*v1.Sale, lines []int, err error) {
 	r := csv.NewReader(strings.NewReader(strings.TrimPrefix(text, "\ufeff")))
 	r.FieldsPerRecord = len(salesHead)
 	e := commissary.Refuse(commissary.Invalid, "SALES_INVALID", "the sales cannot be read; correct the lines named here")
@@ -251,7 +279,6 @@ func readSales(file, text string) ([]*v1.Sale, error) {
 			e.Faults = append(e.Faults, commissary.Fault{Where: fmt.Sprintf("%s:%d", file, line), Text: fmt.Sprintf(format, args...)})
 		}
 	}
-	var sales []*v1.Sale
 	kinds := map[string]v1.SaleKind{"": v1.SaleKind_SALE_KIND_UNSPECIFIED, "sold-out": v1.SaleKind_SALE_KIND_SOLD_OUT,
 		"closed": v1.SaleKind_SALE_KIND_CLOSED, "event": v1.SaleKind_SALE_KIND_EVENT}
 	for n := 0; ; n++ {
@@ -268,7 +295,7 @@ func readSales(file, text string) ([]*v1.Sale, error) {
 			break
 		}
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		line, _ := r.FieldPos(0)
 		for i := range row {
@@ -293,13 +320,13 @@ func readSales(file, text string) ([]*v1.Sale, error) {
 			fault(line, "the kind %q is unknown; write sold-out, closed or event, or leave it empty", row[4])
 		}
 		s.Kind = kind
-		sales = append(sales, s)
+		sales, lines = append(sales, s), append(lines, line)
 	}
 	if len(e.Faults) > 0 {
-		return nil, e
+		return nil, nil, e
 	}
 	if len(sales) == 0 {
-		return nil, commissary.Refuse(commissary.Invalid, "SALES_INVALID", "%s holds no sales; write one line for each shop, item and day", file)
+		return nil, nil, commissary.Refuse(commissary.Invalid, "SALES_INVALID", "%s holds no sales; write one line for each shop, item and day", file)
 	}
-	return sales, nil
+	return sales, lines, nil
 }

@@ -51,11 +51,12 @@ func FuzzReadSales(f *testing.F) {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {
-		sales, err := readSales("s.csv", s)
+		sales, lines, err := readSales("s.csv", s)
 		if err != nil {
 			return
 		}
 		require.NotEmpty(t, sales)
+		require.Len(t, lines, len(sales))
 		for _, v := range sales {
 			require.GreaterOrEqual(t, v.GetPieces(), int64(0))
 			_, err := civil.ParseDate(v.GetDate())

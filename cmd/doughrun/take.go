@@ -19,6 +19,7 @@ import (
 	"doughrun/commissary/wire"
 	v1 "doughrun/proto/doughrun/v1"
 	"doughrun/storefront"
+	"doughrun/storefront/outbox"
 )
 
 func proposeOrderCommand() *cobra.Command {
@@ -304,7 +305,7 @@ func (c *counter) take(night civil.Date, shop string) error {
 		}
 		lines = ordered(lines, &v1.OrderLine{ItemId: l.GetItemId(), Pieces: n, BakeDate: l.GetBakeDate(), ItemName: l.GetItemName()})
 	}
-	if err := c.doubt(shop, lines, night); err != nil {
+	if err := c.unlessAway(c.doubt(shop, lines, night)); err != nil {
 		return err
 	}
 	return c.sendOff(night, shop, lines, catalog.GetLines())
@@ -362,7 +363,7 @@ func (c *counter) count(night civil.Date, shop string, catalog []*v1.CatalogLine
 		return c.keepErrand(box, req)
 	}
 	told, err := c.errand(req)
-	if exitOf(err) == exitUnavailable {
+	if told.State == outbox.Waiting {
 		c.say("%s", folded("", "The link is gone; the count is kept and sent later."))
 		return nil
 	}
@@ -447,6 +448,9 @@ func (c *counter) takeAway(night civil.Date, shop string, cause error) error {
 		return err
 	}
 	c.away = true
+	for _, l := range seen.GetLines() {
+		l.BakeDate = "" // of another night: it is left to the kitchen
+	}
 	c.say("NO LINK. Night of %s", night.Short())
 	c.say("%s", folded("", fmt.Sprintf("The items and quantities shown were seen %s, for the night of %s. Count and order wait in the outbox until the link is back.", ago(time.Since(seen.At)), seen.Night.Short())))
 	if c.left == nil {
@@ -476,7 +480,6 @@ func (c *counter) takeAway(night civil.Date, shop string, cause error) error {
 		if err != nil {
 			return err
 		}
-		// The bake date is left to the kitchen.
 		lines = ordered(lines, &v1.OrderLine{ItemId: l.GetItemId(), Pieces: n, ItemName: l.GetItemName()})
 	}
 	return c.sendOff(night, shop, lines, seen.GetLines())
@@ -543,6 +546,19 @@ func (c *counter) doubt(shop string, lines []*v1.OrderLine, night civil.Date) er
 	return nil
 }
 
+// unlessAway goes on without a link where that is all that is wrong: what was
+// answered so far is not lost.
+func (c *counter) unlessAway(err error) error {
+	if status.Code(err) != codes.Unavailable {
+		return err
+	}
+	if !c.away {
+		c.away = true
+		c.say("%s", folded("", "The link is gone. The order replaces what the kitchen has, and waits in the outbox until the link is back."))
+	}
+	return nil
+}
+
 // sendOff reads the order back and sends it on a yes. Some letters of an item
 // change its line before.
 func (c *counter) sendOff(night civil.Date, shop string, lines []*v1.OrderLine, catalog []*v1.CatalogLine) error {
@@ -552,7 +568,10 @@ func (c *counter) sendOff(night civil.Date, shop string, lines []*v1.OrderLine, 
 		c.say("It replaces what the kitchen has.")
 	} else {
 		before, err := ask(c.job, v1.NewOrderServiceClient, v1.OrderServiceClient.GetOrder, &v1.GetOrderRequest{Name: req.GetName()})
-		if err != nil && status.Code(err) != codes.NotFound {
+		if status.Code(err) == codes.NotFound {
+			err = nil
+		}
+		if err := c.unlessAway(err); err != nil {
 			return err
 		}
 		if req.Etag = before.GetOrder().GetEtag(); req.Etag != "" {
@@ -579,7 +598,7 @@ func (c *counter) sendOff(night civil.Date, shop string, lines []*v1.OrderLine, 
 			})
 		})
 		if err == nil && changed.GetPieces() > 0 && !c.away {
-			err = c.doubt(shop, []*v1.OrderLine{changed}, night)
+			err = c.unlessAway(c.doubt(shop, []*v1.OrderLine{changed}, night))
 		}
 		if err != nil {
 			return err
@@ -594,11 +613,7 @@ func (c *counter) sendOff(night civil.Date, shop string, lines []*v1.OrderLine, 
 	}
 	req.Closed = len(lines) == 0
 	for _, l := range lines {
-		bake := l.GetBakeDate()
-		if c.away {
-			bake = "" // of another night
-		}
-		req.Lines = append(req.Lines, &v1.OrderLine{ItemId: l.GetItemId(), Pieces: l.GetPieces(), BakeDate: bake})
+		req.Lines = append(req.Lines, &v1.OrderLine{ItemId: l.GetItemId(), Pieces: l.GetPieces(), BakeDate: l.GetBakeDate()})
 	}
 	if _, err := c.submit([]*v1.SubmitOrderRequest{req}, c.away); err != nil {
 		return err

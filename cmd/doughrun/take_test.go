@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"io"
+	"net"
 	"regexp"
 	"strings"
 	"testing"
@@ -146,6 +147,9 @@ func TestCountsAndSalesFromTheCommandLine(t *testing.T) {
 	for _, where := range []string{"bad.csv:2", "bad.csv:3", "bad.csv:4"} {
 		require.Contains(t, bad.stderr, where)
 	}
+	bad = s.do(t, "count", "import", "--file", write(t, "odd.csv", "shop,item,date,sold,kind\nharbor,house-280,2026-11-01,8,\nhill,house-280,2026-11-01,8,\n"))
+	require.Equal(t, exitRefused, bad.code)
+	require.Contains(t, bad.stderr, `odd.csv:3: there is no shop "hill"`)
 	require.Contains(t, s.must(t, exitDone, append([]string{"order", "catalog", "--search", "pan"}, on...)...), "pan-520")
 }
 
@@ -265,4 +269,78 @@ func TestTakeAnOrderWithoutALink(t *testing.T) {
 	require.Equal(t, int64(48), o.GetLines()[0].GetPieces())
 	require.Equal(t, "2026-11-27", o.GetLines()[0].GetBakeDate())
 	require.Len(t, o.GetLines(), 8)
+}
+
+// stages is what somebody types, with what happens before each further part.
+type stages struct {
+	parts  []string
+	before func(part int)
+	given  int
+}
+
+func (s *stages) Read(b []byte) (int, error) {
+	if s.given == len(s.parts) {
+		return 0, io.EOF
+	}
+	if s.given > 0 {
+		s.before(s.given)
+	}
+	n := copy(b, s.parts[s.given])
+	s.given++
+	return n, nil
+}
+
+// Whenever the link dies while somebody answers, what was answered waits in
+// the outbox and goes out once.
+func TestTheLinkDiesInTheMiddle(t *testing.T) {
+	enter := func(n int) string { return strings.Repeat("\n", n) }
+	for name, parts := range map[string][]string{
+		"at the last count": {"29\n" + enter(6), "\n" + "6 boxes\n" + enter(7) + "yes\n"},
+		"at the order":      {"29\n" + enter(7), "6 boxes\n" + enter(7) + "yes\n"},
+		"at the yes":        {"29\n" + enter(7) + "6 boxes\n" + enter(7), "yes\n"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			s := atTheShop(t)
+			l, err := net.Listen("tcp", "127.0.0.1:0")
+			require.NoError(t, err)
+			dead := make(chan struct{})
+			go func() {
+				for {
+					near, err := l.Accept()
+					if err != nil {
+						return
+					}
+					far, err := net.Dial("tcp", s.address)
+					if err != nil {
+						near.Close()
+						continue
+					}
+					go func() {
+						<-dead
+						near.Close()
+						far.Close()
+					}()
+					go func() { _, _ = io.Copy(far, near) }() // it ends when the link dies
+					go func() { _, _ = io.Copy(near, far) }()
+				}
+			}()
+			var out, talk bytes.Buffer
+			in := &stages{parts: parts, before: func(int) {
+				l.Close()
+				close(dead)
+			}}
+			code := run(t.Context(), []string{"order", "take", "--address", l.Addr().String(), "--timeout", "300ms", "--outbox", s.outbox,
+				"--night", demoNight, "--shop", "harbor"}, in, &out, &talk)
+			require.Equal(t, exitUnavailable, code, talk.String())
+			require.Contains(t, talk.String(), "kept in the outbox and waits")
+			sent := s.must(t, exitDone, "order", "send")
+			require.Contains(t, sent, "ACCEPTED harbor")
+			require.Contains(t, s.must(t, exitDone, "order", "status"), "ACCEPTED count of harbor")
+			require.Regexp(t, `-     29  left`, s.must(t, exitDone, "order", "propose", "--night", demoNight, "--shop", "harbor"))
+			o := tell(t, s, &v1.GetOrderResponse{}, "order", "show", "--night", demoNight, "--shop", "harbor").GetOrder()
+			require.Equal(t, int64(48), o.GetLines()[0].GetPieces())
+			require.Equal(t, int32(1), o.GetRevision())
+			require.Len(t, o.GetLines(), 8)
+		})
+	}
 }
