@@ -91,6 +91,14 @@ func TestDockAndRoad(t *testing.T) {
 	require.Equal(t, exitExceptions, r.code, r.stderr)
 	require.Contains(t, r.stdout, "GO BACK")
 	onAPhone(t, r.stdout)
+	text = s.must(t, exitDone, "order", "receipt", "--night", demoNight, "--shop", "market")
+	require.Contains(t, text, "1 went back: lid open")
+	onAPhone(t, text)
+	// Set aside as too warm at the door: the shop reads it beside each line.
+	require.Equal(t, exitExceptions, s.do(t, "stop", "confirm", "river", "--temp", "9", "--warm", "hold", "--signed", "P").code)
+	text = s.must(t, exitDone, "order", "receipt", "--night", demoNight, "--shop", "river")
+	require.Contains(t, text, "*** TOO WARM AT THE DROP")
+	onAPhone(t, text)
 	text = s.must(t, exitDone, "manifest", "show", "south")
 	for _, want := range []string{"LEFT", "DELIVERED", "DIFFERS", "signed R 2", "lid open"} {
 		require.Contains(t, text, want)

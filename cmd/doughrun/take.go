@@ -2,9 +2,7 @@ package main
 
 import (
 	"bufio"
-	"errors"
 	"fmt"
-	"os"
 	"slices"
 	"strings"
 	"time"
@@ -14,228 +12,12 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
-	"doughrun/commissary"
 	"doughrun/commissary/civil"
 	"doughrun/commissary/wire"
 	v1 "doughrun/proto/doughrun/v1"
 	"doughrun/storefront"
 	"doughrun/storefront/outbox"
 )
-
-func proposeOrderCommand() *cobra.Command {
-	var shop string
-	var events []string
-	cmd := &cobra.Command{Use: "propose", Short: "Show what a shop should order, with the arithmetic", Args: cobra.NoArgs}
-	night := nightFlag(cmd)
-	cmd.Flags().StringVar(&shop, "shop", "", "id of the shop")
-	cmd.Flags().StringArrayVar(&events, "event", nil, "a holiday or event and its days, as \"street party=+25%@2026-11-27\" or \"...@2026-11-27..2026-11-28\"; once for each")
-	required(cmd, "shop")
-	cmd.RunE = act(func(j *job, _ []string) error {
-		req := &v1.ProposeOrderRequest{ShopId: shop}
-		var err error
-		if req.Night, err = j.night(*night); err != nil {
-			return err
-		}
-		for _, s := range events {
-			a, err := event(s)
-			if err != nil {
-				return commissary.Refuse(commissary.Invalid, "EVENT_INVALID", "--event: %v", err)
-			}
-			req.Adjustments = append(req.Adjustments, a)
-		}
-		m, err := ask(j, v1.NewOrderServiceClient, v1.OrderServiceClient.ProposeOrder, req)
-		if err != nil {
-			return err
-		}
-		return j.show(m, func() (string, error) { return proposalText(m), nil })
-	})
-	return cmd
-}
-
-// event reads name=+25%@from..to.
-func event(s string) (*v1.Adjustment, error) {
-	name, rest, ok := strings.Cut(s, "=")
-	change, days, dated := strings.Cut(rest, "@")
-	var percent int64
-	if _, err := fmt.Sscanf(change, "%d%%", &percent); !ok || !dated || err != nil || !strings.HasSuffix(change, "%") {
-		return nil, fmt.Errorf("%q is not an event; write name=+25%%@2026-11-27", s)
-	}
-	from, to, span := strings.Cut(days, "..")
-	if !span {
-		to = from
-	}
-	for _, d := range []string{from, to} {
-		if _, err := civil.ParseDate(d); err != nil {
-			return nil, err
-		}
-	}
-	return &v1.Adjustment{Name: name, FromDate: from, ToDate: to, ChangePpm: percent * 10_000}, nil
-}
-
-func proposalText(m *v1.ProposeOrderResponse) string {
-	var b strings.Builder
-	if !m.GetCounted() {
-		b.WriteString("The night was not counted:\nnothing is taken to be left.\n")
-	}
-	for _, l := range m.GetLines() {
-		fmt.Fprintf(&b, "%s\n", l.GetItemName())
-		if l.GetObstacle() != "" {
-			fmt.Fprintf(&b, "%s\n", folded("  ", l.GetObstacle()))
-			continue
-		}
-		fmt.Fprintf(&b, "%7d  %s\n%s", l.GetPieces(), forDays(l), arithmetic(l))
-		if l.GetLapsePieces() > 0 {
-			fmt.Fprintf(&b, "%s\n", folded("  ", lapseText(l)))
-		}
-	}
-	return b.String()
-}
-
-// lapseText says what of the stock nobody will buy in time.
-func lapseText(l *v1.ProposedLine) string {
-	return fmt.Sprintf("%d will pass their date unsold", l.GetLapsePieces())
-}
-
-// arithmetic is how a proposal comes about, one number a line.
-func arithmetic(l *v1.ProposedLine) string {
-	var b strings.Builder
-	p := func(sign string, n int64, what string) { fmt.Fprintf(&b, "  %1s %6d  %s\n", sign, n, what) }
-	p("", l.GetSellPieces(), "will sell")
-	if n := l.GetSafetyPieces(); n < 0 {
-		p("-", -n, "rather sold out than left over")
-	} else {
-		p("+", n, "safety")
-	}
-	p("-", l.GetLeftPieces(), "left and usable")
-	p("-", l.GetComingPieces(), "coming")
-	sum := l.GetSellPieces() + l.GetSafetyPieces() - l.GetLeftPieces() - l.GetComingPieces()
-	if sum < 0 {
-		fmt.Fprintf(&b, "  enough: %d over\n", -sum)
-	} else {
-		p("=", sum, "wanted")
-	}
-	if l.GetBoxes() > 0 {
-		p("", l.GetPieces(), "in "+boxes(l.GetBoxes())+" of "+fmt.Sprint(l.GetPiecesPerContainer()))
-	}
-	b.WriteString(changesText(l))
-	fmt.Fprintf(&b, "%s\n", folded("  ", l.GetBasis()))
-	return b.String()
-}
-
-// changesText says what holidays and events do to the sale.
-func changesText(l *v1.ProposedLine) string {
-	var b strings.Builder
-	for _, c := range l.GetChanges() {
-		fmt.Fprintf(&b, "%s\n", folded("  ", fmt.Sprintf("%s %+d, in what will sell", c.GetName(), c.GetPieces())))
-	}
-	return b.String()
-}
-
-func forDays(l *v1.ProposedLine) string {
-	s := "for " + shortDay(l.GetBakeDate())
-	if l.GetToDate() != l.GetBakeDate() {
-		s += " to " + shortDay(l.GetToDate())
-	}
-	return s
-}
-
-func shortDay(s string) string {
-	d, err := civil.ParseDate(s)
-	if err != nil {
-		return s
-	}
-	return d.Short()
-}
-
-// narrow is how many columns the talk at the counter takes.
-const narrow = 40
-
-// folded breaks a text into lines of forty columns.
-func folded(indent, text string) string {
-	var b strings.Builder
-	line := indent
-	for _, w := range strings.Fields(text) {
-		if line != indent && len([]rune(line))+1+len([]rune(w)) > narrow {
-			b.WriteString(line + "\n")
-			line = indent
-		}
-		if line != indent {
-			line += " "
-		}
-		line += w
-	}
-	return b.String() + line
-}
-
-// counter is the talk with whoever closes the shop, line by line.
-type counter struct {
-	*job
-	lines *bufio.Scanner
-	echo  bool             // nobody types, so the answers are shown
-	away  bool             // there is no link
-	left  map[string]int64 // pieces counted of each item; nil before the count
-}
-
-// typed reports whether answers are typed on a terminal, which shows them itself.
-func (j *job) typed() bool {
-	f, ok := j.in.(*os.File)
-	if !ok {
-		return false
-	}
-	info, err := f.Stat()
-	return err == nil && info.Mode()&os.ModeCharDevice != 0
-}
-
-func (c *counter) say(format string, args ...any) { fmt.Fprintf(c.talk, format+"\n", args...) }
-
-// ask prompts until read takes the answer.
-func (c *counter) ask(prompt string, read func(answer string) error) error {
-	for {
-		fmt.Fprint(c.talk, prompt+" ")
-		if !c.lines.Scan() {
-			fmt.Fprintln(c.talk)
-			return commissary.Refuse(commissary.Invalid, "INPUT_ENDED", "the answers ended; nothing was sent")
-		}
-		if c.echo {
-			fmt.Fprintln(c.talk, c.lines.Text())
-		}
-		err := read(strings.TrimSpace(c.lines.Text()))
-		if err == nil {
-			return nil
-		}
-		if errors.Is(err, errAsked) {
-			continue
-		}
-		c.say("%s", folded("  ", err.Error()))
-	}
-}
-
-// errAsked is the answer of somebody who asked something back.
-var errAsked = errors.New("asked back")
-
-// orEnter takes Enter as an answer too, which changes nothing.
-func orEnter(read func(string) error) func(string) error {
-	return func(answer string) error {
-		if answer == "" {
-			return nil
-		}
-		return read(answer)
-	}
-}
-
-// yesNo reads a yes or a no.
-func yesNo(yes *bool) func(string) error {
-	return func(answer string) error {
-		switch strings.ToLower(answer) {
-		case "y", "yes":
-			*yes = true
-		case "n", "no":
-		default:
-			return fmt.Errorf("write yes or no")
-		}
-		return nil
-	}
-}
 
 func takeOrderCommand() *cobra.Command {
 	var shop string
@@ -410,36 +192,6 @@ func (c *counter) wants(l *v1.ProposedLine, beside string, night civil.Date) (n 
 	return n, err
 }
 
-// piecesIn reads a quantity to order.
-func piecesIn(answer string, perBox int64, night civil.Date) (n int64, err error) {
-	heaps, err := storefront.ReadCount(answer, perBox, night)
-	if err != nil {
-		return 0, err
-	}
-	for _, h := range heaps {
-		if !h.Made.IsZero() {
-			return 0, fmt.Errorf("an order names no day label; write the number, for example 48 or 6 boxes")
-		}
-		n += h.Pieces
-	}
-	return n, nil
-}
-
-// besides is what stands beside a line: the standing and the usual quantity.
-func besides(catalog []*v1.CatalogLine, item string) string {
-	for _, l := range catalog {
-		if l.GetItemId() != item {
-			continue
-		}
-		s := fmt.Sprintf("  standing %d", l.GetParPieces())
-		if l.UsualPieces != nil {
-			s += fmt.Sprintf(", usual %d", l.GetUsualPieces())
-		}
-		return s
-	}
-	return ""
-}
-
 // takeAway takes an order down without a link, from the catalogue that was
 // seen last, and leaves it in the outbox.
 func (c *counter) takeAway(night civil.Date, shop string, cause error) error {
@@ -483,24 +235,6 @@ func (c *counter) takeAway(night civil.Date, shop string, cause error) error {
 		lines = ordered(lines, &v1.OrderLine{ItemId: l.GetItemId(), Pieces: n, ItemName: l.GetItemName()})
 	}
 	return c.sendOff(night, shop, lines, seen.GetLines())
-}
-
-// ago says how long ago something was.
-func ago(d time.Duration) string {
-	switch {
-	case d < 2*time.Hour:
-		return fmt.Sprintf("%d min ago", int(d.Minutes()))
-	case d < 48*time.Hour:
-		return fmt.Sprintf("%d h ago", int(d.Hours()))
-	}
-	return fmt.Sprintf("%d days ago", int(d.Hours()/24))
-}
-
-func boxes(n int64) string {
-	if n == 1 {
-		return "1 box"
-	}
-	return fmt.Sprint(n, " boxes")
 }
 
 // unusual are the lines of an order with a quantity that the shop is asked about.
@@ -649,81 +383,3 @@ func totalText(lines []*v1.OrderLine, catalog []*v1.CatalogLine) string {
 	}
 	return s
 }
-
-// lacking names what the shop's standing order has and an order has not: an
-// order is the whole of what comes.
-func lacking(lines []*v1.OrderLine, catalog []*v1.CatalogLine) string {
-	var none []string
-	for _, x := range catalog {
-		if x.GetParPieces() > 0 && x.GetObstacle() == "" && !slices.ContainsFunc(lines, func(l *v1.OrderLine) bool { return l.GetItemId() == x.GetItemId() }) {
-			none = append(none, x.GetItemName())
-		}
-	}
-	if len(none) == 0 {
-		return ""
-	}
-	return "NOTHING OF " + strings.Join(none, ", ")
-}
-
-// found is the one item of a catalogue whose name or id has the letters.
-func found(catalog []*v1.CatalogLine, letters string) (*v1.CatalogLine, error) {
-	var hits []*v1.CatalogLine
-	for _, l := range catalog {
-		if strings.EqualFold(l.GetItemName(), letters) || strings.EqualFold(l.GetItemId(), letters) {
-			return l, nil
-		}
-		if strings.Contains(strings.ToLower(l.GetItemName()+" "+l.GetItemId()), strings.ToLower(letters)) {
-			hits = append(hits, l)
-		}
-	}
-	switch len(hits) {
-	case 0:
-		return nil, fmt.Errorf("no item has %q; write yes, no, or letters of an item", letters)
-	case 1:
-		return hits[0], nil
-	}
-	var names []string
-	for _, l := range hits {
-		names = append(names, l.GetItemName())
-	}
-	return nil, fmt.Errorf("%q is in %s; write more of it", letters, strings.Join(names, ", "))
-}
-
-func catalogCommand() *cobra.Command {
-	var shop, search string
-	cmd := &cobra.Command{Use: "catalog", Short: "List what a shop may order, with its standing and usual quantities", Args: cobra.NoArgs}
-	night := nightFlag(cmd)
-	cmd.Flags().StringVar(&shop, "shop", "", "id of the shop")
-	cmd.Flags().StringVar(&search, "search", "", "a few letters of the item's name or id")
-	required(cmd, "shop")
-	cmd.RunE = act(func(j *job, _ []string) error {
-		d, err := date("night", *night)
-		if err != nil {
-			return err
-		}
-		m, err := j.catalog(d, shop, search)
-		if err != nil {
-			return err
-		}
-		return j.show(m, func() (string, error) {
-			var b strings.Builder
-			for _, l := range m.GetLines() {
-				usual := "-"
-				if l.UsualPieces != nil {
-					usual = fmt.Sprint(l.GetUsualPieces())
-				}
-				fmt.Fprintf(&b, "%s\n  %s, %s\n  standing %d, usual %s\n", l.GetItemName(), l.GetItemId(), boxesOf(l.GetPiecesPerContainer()), l.GetParPieces(), usual)
-				if l.GetObstacle() != "" {
-					fmt.Fprintf(&b, "%s\n", folded("  ", l.GetObstacle()))
-				}
-			}
-			if len(m.GetLines()) == 0 {
-				b.WriteString("Nothing matches.\n")
-			}
-			return b.String(), nil
-		})
-	})
-	return cmd
-}
-
-func boxesOf(n int64) string { return fmt.Sprintf("boxes of %d", n) }
