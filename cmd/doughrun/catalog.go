@@ -4,9 +4,11 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
+	"doughrun/commissary/civil"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -102,3 +104,22 @@ func catalogCommand() *cobra.Command {
 }
 
 func boxesOf(n int64) string { return fmt.Sprintf("boxes of %d", n) }
+
+// firstCutOff is when the first of the lines that can be ordered closes, on
+// the kitchen's clock; empty where none can.
+func firstCutOff(m *v1.GetCatalogResponse) string {
+	zone, err := civil.LoadZone(m.GetSite().GetTimeZone())
+	if err != nil {
+		return ""
+	}
+	var first time.Time
+	for _, l := range m.GetLines() {
+		if at := l.GetCutOffTime().AsTime(); l.GetObstacle() == "" && l.GetCutOffTime() != nil && (first.IsZero() || at.Before(first)) {
+			first = at
+		}
+	}
+	if first.IsZero() {
+		return ""
+	}
+	return zone.Long(first)
+}

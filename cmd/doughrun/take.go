@@ -53,6 +53,9 @@ func (c *counter) take(night civil.Date, shop string) error {
 		return err
 	}
 	c.say("NIGHT OF %s", strings.ToUpper(night.Short()))
+	if closes := firstCutOff(catalog); closes != "" {
+		c.say("%s", folded("", "Order before "+closes+"; the receipt says when each line closes"))
+	}
 	propose := &v1.ProposeOrderRequest{Night: wire.NightName(c.settings.Kitchen, night), ShopId: shop}
 	p, err := ask(c.job, v1.NewOrderServiceClient, v1.OrderServiceClient.ProposeOrder, propose)
 	if err == nil && p.GetCounted() {
@@ -166,6 +169,9 @@ func (c *counter) wants(l *v1.ProposedLine, beside string, night civil.Date) (n 
 	c.say("  left %d, will sell %d, coming %d", l.GetLeftPieces(), l.GetSellPieces(), l.GetComingPieces())
 	if n := c.left[l.GetItemId()]; n > l.GetLeftPieces() {
 		c.say("  %d counted, %d usable that day", n, l.GetLeftPieces())
+	}
+	if changes := strings.TrimRight(changesText(l), "\n"); changes != "" {
+		c.say("%s", changes)
 	}
 	if l.GetLapsePieces() > 0 {
 		c.say("%s", folded("  ", lapseText(l)))

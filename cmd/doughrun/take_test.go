@@ -42,6 +42,7 @@ func TestTakeAnOrderThroughAPipe(t *testing.T) {
 		"why\n6 boxes\n" + strings.Repeat("\n", counted-1) + "perhaps\nyes\n"
 	r := doWith(t, answers, append([]string{"order", "take"}, at...)...)
 	require.Equal(t, exitDone, r.code, r.stderr)
+	require.Contains(t, r.stderr, "Order before Fri 27 Nov 01:30 -05:00")
 	require.Contains(t, r.stderr, "is not a count")
 	require.Contains(t, r.stderr, "will sell")
 	require.Contains(t, r.stderr, "safety\n")
