@@ -196,6 +196,7 @@ func (k *kitchen) manifests(d commissary.Dispatch, rides []commissary.Ride) []*v
 func (k *kitchen) happens(list []*v1.Manifest, d commissary.Dispatch, rides []commissary.Ride) {
 	for _, m := range list {
 		m.ProbeLimitMillicelsius = int32(k.probeLimit())
+		m.AfterRunName, m.AfterBackTime = k.before(d, m.GetRunId())
 		for _, r := range rides {
 			if r.Run == m.GetRunId() {
 				m.Ride = k.Ride(r)
@@ -209,10 +210,32 @@ func (k *kitchen) happens(list []*v1.Manifest, d commissary.Dispatch, rides []co
 	}
 }
 
+// before is the last run that a run's vehicle is on before it, and when it is
+// back from that; nothing where it is its first of the morning.
+func (k *kitchen) before(d commissary.Dispatch, run string) (name string, back *timestamppb.Timestamp) {
+	i := slices.IndexFunc(d.Manifests, func(m commissary.Manifest) bool { return m.Run == run })
+	var last commissary.Manifest
+	for _, m := range d.Manifests {
+		if i >= 0 && m.Vehicle == d.Manifests[i].Vehicle && m.Departs.Before(d.Manifests[i].Departs) && m.Departs.After(last.Departs) {
+			last = m
+		}
+	}
+	if last.Run == "" {
+		return "", nil
+	}
+	for _, r := range k.Runs {
+		if r.ID == last.Run {
+			name = r.Name
+		}
+	}
+	return cmp.Or(name, last.Run), timestamppb.New(last.Back)
+}
+
 // pickList writes a pick list with what is picked of it.
 func (k *kitchen) pickList(d commissary.Dispatch, run string, rides []commissary.Ride) (*v1.PickList, error) {
 	list, err := k.PickList(d, run)
 	for _, r := range list.GetRuns() {
+		r.AfterRunName, r.AfterBackTime = k.before(d, r.GetRunId())
 		for _, ride := range rides {
 			if ride.Run == r.GetRunId() {
 				r.Picked = k.Ride(ride).GetPicked()

@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc/codes"
 
+	"doughrun/commissary/sheet"
 	v1 "doughrun/proto/doughrun/v1"
 )
 
@@ -33,6 +34,14 @@ func TestASecondRunOfTheSameVan(t *testing.T) {
 	require.Equal(t, []string{"round", "noon"}, []string{first.GetRunId(), second.GetRunId()})
 	require.Equal(t, first.GetVehicleName(), second.GetVehicleName())
 	require.False(t, first.GetBackTime().AsTime().After(second.GetDepartTime().AsTime()), "it is back before it leaves again")
+	require.Equal(t, "Morning round", second.GetAfterRunName())
+	require.Equal(t, first.GetBackTime().AsTime(), second.GetAfterBackTime().AsTime())
+	require.Empty(t, first.GetAfterRunName())
+	picks, err := k.dispatches.GetPickList(t.Context(), &v1.GetPickListRequest{Dispatch: d.GetName(), RunId: "noon"})
+	require.NoError(t, err)
+	require.Equal(t, "Morning round", picks.GetPickList().GetRuns()[0].GetAfterRunName())
+	require.Contains(t, sheet.Manifest(second), "load it once it is back from MORNING ROUND")
+	require.Contains(t, sheet.Picks(picks.GetPickList()), "stays in the cold")
 	require.NotEmpty(t, rides(first, "east"))
 	require.NotEmpty(t, rides(second, "west"))
 	require.Empty(t, rides(first, "west"))

@@ -40,6 +40,9 @@ func (p *page) manifest(m *v1.Manifest) {
 		}
 		p.put(0, fmt.Sprintf("Back %s%s. Measured: %s.", p.at(m.GetBackTime()), road, either(m.GetMeasured(), nothing)))
 	}
+	if m.GetAfterRunName() != "" {
+		p.put(0, fmt.Sprintf("*** THIS VEHICLE'S NEXT RUN: load it once it is back from %s, %s, and emptied of what came back. ***", strings.ToUpper(m.GetAfterRunName()), p.at(m.GetAfterBackTime())))
+	}
 	p.load(m)
 	var sums []string
 	var boxes int64

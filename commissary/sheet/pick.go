@@ -29,6 +29,9 @@ func picksPage(m *v1.PickList) *page {
 func (p *page) pickRun(r *v1.PickRun) {
 	p.part("RUN "+strings.ToUpper(either(r.GetRunName(), r.GetRunId())), "leaves "+p.at(r.GetDepartTime()),
 		r.GetVehicleName(), fmt.Sprintf("%s, %s with their containers", quantity.Counted(r.GetContainers(), "container"), p.about(r.GetMassMg())))
+	if r.GetAfterRunName() != "" {
+		p.put(0, fmt.Sprintf("*** THE SAME VEHICLE'S NEXT RUN: it stays in the cold until the vehicle is back from %s, %s. ***", strings.ToUpper(r.GetAfterRunName()), p.at(r.GetAfterBackTime())))
+	}
 	for picks := r.GetPicks(); len(picks) > 0; {
 		n := 1
 		for n < len(picks) && picks[n].GetShopId() == picks[0].GetShopId() {

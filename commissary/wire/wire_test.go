@@ -144,6 +144,7 @@ func everything(t *testing.T) []written {
 			unfilled: map[string]string{
 				"picks.held_reason": now, "manifests.stops.lines.held_reason": now, "manifests.stops.new_allergens": now,
 				"manifests.ride": services, "manifests.probe_limit_millicelsius": services,
+				"manifests.after_run_name": services, "manifests.after_back_time": services,
 				"manifests.stops.receive_from_time": services, "manifests.stops.receive_to_time": services,
 				"manifests.stops.late": "it follows from an exception of a late order",
 			}},
@@ -183,7 +184,8 @@ func TestEveryFieldOfAMessageIsFilled(t *testing.T) {
 		{name: "catalogue", write: func() proto.Message { return catalogue }},
 		{name: "plan summary", write: func() proto.Message { return wire.For(commissary.Book{}).PlanSummary(plan) }},
 		{name: "pick list", write: func() proto.Message { return list },
-			unfilled: map[string]string{"runs.picked": "the service's, which writes the ride beside it", "runs.picks.held_reason": "the service says what stands when it is asked"}},
+			unfilled: map[string]string{"runs.picked": "the service's, which writes the ride beside it",
+				"runs.after_run_name": "the service's, which knows all runs of the morning", "runs.after_back_time": "the service's", "runs.picks.held_reason": "the service says what stands when it is asked"}},
 	}
 	for _, n := range append(everything(t), others...) {
 		t.Run(n.name, func(t *testing.T) {
@@ -240,6 +242,7 @@ func TestEveryFieldOfAMessageIsRead(t *testing.T) {
 			"manifests.stops.access": forPeople, "manifests.stops.unattended": forPeople,
 			"manifests.stops.late": forPeople, "manifests.stops.receive_from_time": forPeople, "manifests.stops.receive_to_time": forPeople,
 			"manifests.ride": "the service's", "manifests.probe_limit_millicelsius": "the service's",
+			"manifests.after_run_name": "the service's", "manifests.after_back_time": "the service's",
 			"manifests.stops.lines.item_name": forPeople, "manifests.stops.lines.container_name": forPeople,
 		}},
 		{"order line", line, func() any { return first(wire.ReadOrderLines([]*v1.OrderLine{line})) }, map[string]string{

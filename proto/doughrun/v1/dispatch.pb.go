@@ -1766,7 +1766,11 @@ type Manifest struct {
 	// vehicle's floor. Ignored in a request.
 	DollyLongMm int32 `protobuf:"varint,19,opt,name=dolly_long_mm,json=dollyLongMm,proto3" json:"dolly_long_mm,omitempty"`
 	// The floor of a dolly, in millimetres along its short side. Ignored in a request.
-	DollyWideMm   int32 `protobuf:"varint,20,opt,name=dolly_wide_mm,json=dollyWideMm,proto3" json:"dolly_wide_mm,omitempty"`
+	DollyWideMm int32 `protobuf:"varint,20,opt,name=dolly_wide_mm,json=dollyWideMm,proto3" json:"dolly_wide_mm,omitempty"`
+	// The run, for people, that the same vehicle is on before; empty where it is its first of the morning. Ignored in a request.
+	AfterRunName string `protobuf:"bytes,21,opt,name=after_run_name,json=afterRunName,proto3" json:"after_run_name,omitempty"`
+	// When the vehicle is back from that run. Ignored in a request.
+	AfterBackTime *timestamppb.Timestamp `protobuf:"bytes,22,opt,name=after_back_time,json=afterBackTime,proto3" json:"after_back_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1939,6 +1943,20 @@ func (x *Manifest) GetDollyWideMm() int32 {
 		return x.DollyWideMm
 	}
 	return 0
+}
+
+func (x *Manifest) GetAfterRunName() string {
+	if x != nil {
+		return x.AfterRunName
+	}
+	return ""
+}
+
+func (x *Manifest) GetAfterBackTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.AfterBackTime
+	}
+	return nil
 }
 
 // LoadedDolly is one dolly with its stacks: one shop's goods, and either cold or dry. Where the kitchen has no dollies it
@@ -2708,7 +2726,11 @@ type PickRun struct {
 	// What they weigh, the containers themselves included.
 	MassMg int64 `protobuf:"varint,7,opt,name=mass_mg,json=massMg,proto3" json:"mass_mg,omitempty"`
 	// What is recorded of it already.
-	Picked        []*PickedLine `protobuf:"bytes,8,rep,name=picked,proto3" json:"picked,omitempty"`
+	Picked []*PickedLine `protobuf:"bytes,8,rep,name=picked,proto3" json:"picked,omitempty"`
+	// The run, for people, that the same vehicle is on before; empty where it is its first of the morning.
+	AfterRunName string `protobuf:"bytes,9,opt,name=after_run_name,json=afterRunName,proto3" json:"after_run_name,omitempty"`
+	// When the vehicle is back from that run.
+	AfterBackTime *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=after_back_time,json=afterBackTime,proto3" json:"after_back_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2795,6 +2817,20 @@ func (x *PickRun) GetMassMg() int64 {
 func (x *PickRun) GetPicked() []*PickedLine {
 	if x != nil {
 		return x.Picked
+	}
+	return nil
+}
+
+func (x *PickRun) GetAfterRunName() string {
+	if x != nil {
+		return x.AfterRunName
+	}
+	return ""
+}
+
+func (x *PickRun) GetAfterBackTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.AfterBackTime
 	}
 	return nil
 }
@@ -2936,7 +2972,7 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\tbest_time\x18\x11 \x01(\v2\x1a.google.protobuf.TimestampR\bbestTime\x123\n" +
 	"\x0eunsure_seconds\x18\x12 \x01(\x03B\f\xbaH\t\"\a\x18\x80\x8a\x8a\x0f(\x00R\runsureSeconds\x12)\n" +
 	"\vheld_reason\x18\x13 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\n" +
-	"heldReason\"\xaf\a\n" +
+	"heldReason\"\xa3\b\n" +
 	"\bManifest\x12\x1c\n" +
 	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04name\x12\x1e\n" +
 	"\x06run_id\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18?R\x05runId\x12#\n" +
@@ -2962,7 +2998,9 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\bmeasured\x18\x11 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\bmeasured\x127\n" +
 	"\x04load\x18\x12 \x03(\v2\x18.doughrun.v1.LoadedDollyB\t\xbaH\x06\x92\x01\x03\x10\xd0\x0fR\x04load\x12+\n" +
 	"\rdolly_long_mm\x18\x13 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\vdollyLongMm\x12+\n" +
-	"\rdolly_wide_mm\x18\x14 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\vdollyWideMm\"\xca\x01\n" +
+	"\rdolly_wide_mm\x18\x14 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\vdollyWideMm\x12.\n" +
+	"\x0eafter_run_name\x18\x15 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\fafterRunName\x12B\n" +
+	"\x0fafter_back_time\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampR\rafterBackTime\"\xca\x01\n" +
 	"\vLoadedDolly\x12 \n" +
 	"\ashop_id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18?R\x06shopId\x12%\n" +
 	"\tshop_name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bshopName\x12\x12\n" +
@@ -3041,7 +3079,7 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"\rdelivery_date\x18\x03 \x01(\tR\fdeliveryDate\x12+\n" +
 	"\x11dispatch_revision\x18\x04 \x01(\x05R\x10dispatchRevision\x12(\n" +
 	"\x04runs\x18\x05 \x03(\v2\x14.doughrun.v1.PickRunR\x04runs\x12%\n" +
-	"\x04site\x18\x06 \x01(\v2\x11.doughrun.v1.SiteR\x04site\"\xae\x02\n" +
+	"\x04site\x18\x06 \x01(\v2\x11.doughrun.v1.SiteR\x04site\"\x98\x03\n" +
 	"\aPickRun\x12\x15\n" +
 	"\x06run_id\x18\x01 \x01(\tR\x05runId\x12\x19\n" +
 	"\brun_name\x18\x02 \x01(\tR\arunName\x12!\n" +
@@ -3053,7 +3091,10 @@ const file_doughrun_v1_dispatch_proto_rawDesc = "" +
 	"containers\x18\x06 \x01(\x05R\n" +
 	"containers\x12\x17\n" +
 	"\amass_mg\x18\a \x01(\x03R\x06massMg\x12/\n" +
-	"\x06picked\x18\b \x03(\v2\x17.doughrun.v1.PickedLineR\x06picked2\xe6\a\n" +
+	"\x06picked\x18\b \x03(\v2\x17.doughrun.v1.PickedLineR\x06picked\x12$\n" +
+	"\x0eafter_run_name\x18\t \x01(\tR\fafterRunName\x12B\n" +
+	"\x0fafter_back_time\x18\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampR\rafterBackTime2\xe6\a\n" +
 	"\x0fDispatchService\x12[\n" +
 	"\rDraftDispatch\x12!.doughrun.v1.DraftDispatchRequest\x1a\".doughrun.v1.DraftDispatchResponse\"\x03\x90\x02\x01\x12[\n" +
 	"\rCheckDispatch\x12!.doughrun.v1.CheckDispatchRequest\x1a\".doughrun.v1.CheckDispatchResponse\"\x03\x90\x02\x01\x12a\n" +
@@ -3166,49 +3207,51 @@ var file_doughrun_v1_dispatch_proto_depIdxs = []int32{
 	39, // 35: doughrun.v1.Manifest.ride:type_name -> doughrun.v1.Ride
 	34, // 36: doughrun.v1.Manifest.back_time:type_name -> google.protobuf.Timestamp
 	25, // 37: doughrun.v1.Manifest.load:type_name -> doughrun.v1.LoadedDolly
-	26, // 38: doughrun.v1.LoadedDolly.stacks:type_name -> doughrun.v1.Stack
-	27, // 39: doughrun.v1.Stack.layers:type_name -> doughrun.v1.Layer
-	34, // 40: doughrun.v1.ManifestStop.arrive_time:type_name -> google.protobuf.Timestamp
-	30, // 41: doughrun.v1.ManifestStop.lines:type_name -> doughrun.v1.ManifestLine
-	34, // 42: doughrun.v1.ManifestStop.receive_from_time:type_name -> google.protobuf.Timestamp
-	34, // 43: doughrun.v1.ManifestStop.receive_to_time:type_name -> google.protobuf.Timestamp
-	34, // 44: doughrun.v1.ManifestStop.leave_time:type_name -> google.protobuf.Timestamp
-	28, // 45: doughrun.v1.ManifestStop.expected_empties:type_name -> doughrun.v1.ExpectedEmpties
-	34, // 46: doughrun.v1.ManifestLine.use_from_time:type_name -> google.protobuf.Timestamp
-	34, // 47: doughrun.v1.ManifestLine.use_by_time:type_name -> google.protobuf.Timestamp
-	34, // 48: doughrun.v1.ManifestLine.best_time:type_name -> google.protobuf.Timestamp
-	32, // 49: doughrun.v1.PickList.runs:type_name -> doughrun.v1.PickRun
-	35, // 50: doughrun.v1.PickList.site:type_name -> doughrun.v1.Site
-	34, // 51: doughrun.v1.PickRun.depart_time:type_name -> google.protobuf.Timestamp
-	23, // 52: doughrun.v1.PickRun.picks:type_name -> doughrun.v1.Pick
-	40, // 53: doughrun.v1.PickRun.picked:type_name -> doughrun.v1.PickedLine
-	0,  // 54: doughrun.v1.DispatchService.DraftDispatch:input_type -> doughrun.v1.DraftDispatchRequest
-	2,  // 55: doughrun.v1.DispatchService.CheckDispatch:input_type -> doughrun.v1.CheckDispatchRequest
-	4,  // 56: doughrun.v1.DispatchService.ReleaseDispatch:input_type -> doughrun.v1.ReleaseDispatchRequest
-	6,  // 57: doughrun.v1.DispatchService.GetDispatch:input_type -> doughrun.v1.GetDispatchRequest
-	8,  // 58: doughrun.v1.DispatchService.GetPickList:input_type -> doughrun.v1.GetPickListRequest
-	10, // 59: doughrun.v1.DispatchService.GetManifest:input_type -> doughrun.v1.GetManifestRequest
-	12, // 60: doughrun.v1.DispatchService.CompareOrder:input_type -> doughrun.v1.CompareOrderRequest
-	16, // 61: doughrun.v1.DispatchService.ListManifests:input_type -> doughrun.v1.ListManifestsRequest
-	41, // 62: doughrun.v1.DispatchService.RecordPick:input_type -> doughrun.v1.RecordPickRequest
-	42, // 63: doughrun.v1.DispatchService.DepartRun:input_type -> doughrun.v1.DepartRunRequest
-	43, // 64: doughrun.v1.DispatchService.ConfirmStop:input_type -> doughrun.v1.ConfirmStopRequest
-	1,  // 65: doughrun.v1.DispatchService.DraftDispatch:output_type -> doughrun.v1.DraftDispatchResponse
-	3,  // 66: doughrun.v1.DispatchService.CheckDispatch:output_type -> doughrun.v1.CheckDispatchResponse
-	5,  // 67: doughrun.v1.DispatchService.ReleaseDispatch:output_type -> doughrun.v1.ReleaseDispatchResponse
-	7,  // 68: doughrun.v1.DispatchService.GetDispatch:output_type -> doughrun.v1.GetDispatchResponse
-	9,  // 69: doughrun.v1.DispatchService.GetPickList:output_type -> doughrun.v1.GetPickListResponse
-	11, // 70: doughrun.v1.DispatchService.GetManifest:output_type -> doughrun.v1.GetManifestResponse
-	13, // 71: doughrun.v1.DispatchService.CompareOrder:output_type -> doughrun.v1.CompareOrderResponse
-	17, // 72: doughrun.v1.DispatchService.ListManifests:output_type -> doughrun.v1.ListManifestsResponse
-	18, // 73: doughrun.v1.DispatchService.RecordPick:output_type -> doughrun.v1.RecordPickResponse
-	19, // 74: doughrun.v1.DispatchService.DepartRun:output_type -> doughrun.v1.DepartRunResponse
-	20, // 75: doughrun.v1.DispatchService.ConfirmStop:output_type -> doughrun.v1.ConfirmStopResponse
-	65, // [65:76] is the sub-list for method output_type
-	54, // [54:65] is the sub-list for method input_type
-	54, // [54:54] is the sub-list for extension type_name
-	54, // [54:54] is the sub-list for extension extendee
-	0,  // [0:54] is the sub-list for field type_name
+	34, // 38: doughrun.v1.Manifest.after_back_time:type_name -> google.protobuf.Timestamp
+	26, // 39: doughrun.v1.LoadedDolly.stacks:type_name -> doughrun.v1.Stack
+	27, // 40: doughrun.v1.Stack.layers:type_name -> doughrun.v1.Layer
+	34, // 41: doughrun.v1.ManifestStop.arrive_time:type_name -> google.protobuf.Timestamp
+	30, // 42: doughrun.v1.ManifestStop.lines:type_name -> doughrun.v1.ManifestLine
+	34, // 43: doughrun.v1.ManifestStop.receive_from_time:type_name -> google.protobuf.Timestamp
+	34, // 44: doughrun.v1.ManifestStop.receive_to_time:type_name -> google.protobuf.Timestamp
+	34, // 45: doughrun.v1.ManifestStop.leave_time:type_name -> google.protobuf.Timestamp
+	28, // 46: doughrun.v1.ManifestStop.expected_empties:type_name -> doughrun.v1.ExpectedEmpties
+	34, // 47: doughrun.v1.ManifestLine.use_from_time:type_name -> google.protobuf.Timestamp
+	34, // 48: doughrun.v1.ManifestLine.use_by_time:type_name -> google.protobuf.Timestamp
+	34, // 49: doughrun.v1.ManifestLine.best_time:type_name -> google.protobuf.Timestamp
+	32, // 50: doughrun.v1.PickList.runs:type_name -> doughrun.v1.PickRun
+	35, // 51: doughrun.v1.PickList.site:type_name -> doughrun.v1.Site
+	34, // 52: doughrun.v1.PickRun.depart_time:type_name -> google.protobuf.Timestamp
+	23, // 53: doughrun.v1.PickRun.picks:type_name -> doughrun.v1.Pick
+	40, // 54: doughrun.v1.PickRun.picked:type_name -> doughrun.v1.PickedLine
+	34, // 55: doughrun.v1.PickRun.after_back_time:type_name -> google.protobuf.Timestamp
+	0,  // 56: doughrun.v1.DispatchService.DraftDispatch:input_type -> doughrun.v1.DraftDispatchRequest
+	2,  // 57: doughrun.v1.DispatchService.CheckDispatch:input_type -> doughrun.v1.CheckDispatchRequest
+	4,  // 58: doughrun.v1.DispatchService.ReleaseDispatch:input_type -> doughrun.v1.ReleaseDispatchRequest
+	6,  // 59: doughrun.v1.DispatchService.GetDispatch:input_type -> doughrun.v1.GetDispatchRequest
+	8,  // 60: doughrun.v1.DispatchService.GetPickList:input_type -> doughrun.v1.GetPickListRequest
+	10, // 61: doughrun.v1.DispatchService.GetManifest:input_type -> doughrun.v1.GetManifestRequest
+	12, // 62: doughrun.v1.DispatchService.CompareOrder:input_type -> doughrun.v1.CompareOrderRequest
+	16, // 63: doughrun.v1.DispatchService.ListManifests:input_type -> doughrun.v1.ListManifestsRequest
+	41, // 64: doughrun.v1.DispatchService.RecordPick:input_type -> doughrun.v1.RecordPickRequest
+	42, // 65: doughrun.v1.DispatchService.DepartRun:input_type -> doughrun.v1.DepartRunRequest
+	43, // 66: doughrun.v1.DispatchService.ConfirmStop:input_type -> doughrun.v1.ConfirmStopRequest
+	1,  // 67: doughrun.v1.DispatchService.DraftDispatch:output_type -> doughrun.v1.DraftDispatchResponse
+	3,  // 68: doughrun.v1.DispatchService.CheckDispatch:output_type -> doughrun.v1.CheckDispatchResponse
+	5,  // 69: doughrun.v1.DispatchService.ReleaseDispatch:output_type -> doughrun.v1.ReleaseDispatchResponse
+	7,  // 70: doughrun.v1.DispatchService.GetDispatch:output_type -> doughrun.v1.GetDispatchResponse
+	9,  // 71: doughrun.v1.DispatchService.GetPickList:output_type -> doughrun.v1.GetPickListResponse
+	11, // 72: doughrun.v1.DispatchService.GetManifest:output_type -> doughrun.v1.GetManifestResponse
+	13, // 73: doughrun.v1.DispatchService.CompareOrder:output_type -> doughrun.v1.CompareOrderResponse
+	17, // 74: doughrun.v1.DispatchService.ListManifests:output_type -> doughrun.v1.ListManifestsResponse
+	18, // 75: doughrun.v1.DispatchService.RecordPick:output_type -> doughrun.v1.RecordPickResponse
+	19, // 76: doughrun.v1.DispatchService.DepartRun:output_type -> doughrun.v1.DepartRunResponse
+	20, // 77: doughrun.v1.DispatchService.ConfirmStop:output_type -> doughrun.v1.ConfirmStopResponse
+	67, // [67:78] is the sub-list for method output_type
+	56, // [56:67] is the sub-list for method input_type
+	56, // [56:56] is the sub-list for extension type_name
+	56, // [56:56] is the sub-list for extension extendee
+	0,  // [0:56] is the sub-list for field type_name
 }
 
 func init() { file_doughrun_v1_dispatch_proto_init() }
