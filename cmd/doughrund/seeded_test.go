@@ -5,6 +5,7 @@ import (
 	"os"
 	"os/exec"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -24,7 +25,7 @@ type seed struct {
 
 var seeds = []seed{
 	{name: "acknowledged before the commit", fault: "a commit that fails", pkg: "commissary/store", test: "TestFailedCommitEndsTheStore", plants: []plant{{
-		file: "commissary/store/write.go", old: "	if lost := <-w.outcome; lost != nil {\n", new: "	if lost := error(nil); lost != nil {\n"}}},
+		file: "commissary/store/write.go", old: "	_, err := began.Exec(\"RELEASE turn\")\n", new: "	_, err := began.Exec(\"RELEASE turn\")\n	w.outcome <- nil\n"}}},
 	{name: "request id kept in a transaction of its own", fault: "killed after the commit", test: "TestKilledAtNamedPoints/after_commit", plants: []plant{
 		{file: "commissary/server/write.go", old: "	dry := false\n", new: "	dry := false\n	var reply commissary.Reply\n"},
 		{file: "commissary/server/write.go", old: "		return tx.Replies(identityOf(ctx)).Put(commissary.Reply{RequestID: req.GetRequestId(), Call: call, Digest: digest, Answer: b, At: w.at})\n	})\n",
@@ -69,7 +70,7 @@ var seeds = []seed{
 	{name: "a plan in the order of a map", fault: "the same day planned again", pkg: "commissary/plan", test: "TestMetamorphic", plants: []plant{{
 		file: "commissary/plan/demand.go", old: "	slices.SortFunc(services, service.compare)\n\n	var needs", new: "	var needs"}}},
 	{name: "a list that forgets its kitchen", fault: "two kitchens in one database", pkg: "commissary/store", test: "TestSQLite/Orders", plants: []plant{{
-		file: "commissary/store/order.go", old: "			WHERE kitchen = $1 AND `+condition", new: "			WHERE $1 <> '' AND `+condition"}}},
+		file: "commissary/store/order.go", old: "		WHERE kitchen = $1 AND `+condition", new: "		WHERE $1 <> '' AND `+condition"}}},
 	{name: "a page token that is anybody's", fault: "another caller's page token", pkg: "commissary/server", test: "TestAPageTokenIsItsCallersOwn", plants: []plant{{
 		file: "commissary/server/page.go", old: "sealOf(append([]string{identityOf(ctx), methodOf(ctx)}, filters...))", new: "sealOf(append([]string{methodOf(ctx)}, filters...))"}}},
 	{name: "sent again after an internal error", fault: "an answer of every kind", pkg: "storefront", test: "TestARefusalIsTheAnswer", plants: []plant{{
@@ -110,6 +111,11 @@ func TestSeededMistakes(t *testing.T) {
 	for _, s := range seeds {
 		if !s.short && cases(0, 1) == 0 {
 			fmt.Fprintf(&table, "%-46s waits for the full form\n", s.name)
+			under := slices.Concat(syncPlants, clockPlants, killPlants)
+			if s.pkg != "" {
+				under = nil
+			}
+			overlay(t, t.TempDir(), append(under, s.plants...)) // its place in the source is still there
 			continue
 		}
 		t.Run(s.name, func(t *testing.T) {

@@ -134,6 +134,9 @@ func (s *Store) group(w *turn) error {
 		return nil
 	}
 	if err != nil && s.dialect.sort(err) == busy {
+		if began != nil {
+			began.Rollback() // it has not begun to write
+		}
 		w.outcome <- storeBusy(err)
 		return nil
 	}
