@@ -21,12 +21,20 @@ import (
 // Every column of every row of facts that somebody alters by other tools, every
 // row that is removed and every one put in shows, by its name.
 func TestAlteredFactsAreFound(t *testing.T) {
+	alone(t)
 	t.Run("SQLite", func(t *testing.T) { alteredFacts(t, opener(t)(t).(*Store)) })
 	t.Run("PostgreSQL", func(t *testing.T) {
 		p := storetest.StartPostgres(t)
 		p.Run(t, "postgres", "GRANT SET ON PARAMETER session_replication_role TO kitchens")
 		alteredFacts(t, opened(t, p.Database(t), Options{}))
 	})
+}
+
+// alone skips a test in which nothing runs at the same time where only the race detector is asked for.
+func alone(t *testing.T) {
+	if testing.Short() {
+		t.Skip("nothing for the race detector; it runs in the full form")
+	}
 }
 
 func alteredFacts(t *testing.T, s *Store) {
@@ -82,7 +90,7 @@ func alteredFacts(t *testing.T, s *Store) {
 		}))
 		before := tried
 		for _, c := range columns {
-			for _, value := range []string{c.name + " + 1", c.name + " || 'x'", "NOT " + c.name, "1 - " + c.name, "1", "'2027-01-01'", "'x'", "NULL"} {
+			for _, value := range []string{c.name + " + 1", c.name + " || 'x'", "NOT " + c.name, "1 - " + c.name, "'2027-01-01'", "NULL"} {
 				alter(of, "", fmt.Sprintf("UPDATE %s SET %s = %s WHERE (%s IS NULL) <> ((%s) IS NULL) OR %s <> (%s)", of.name, c.name, value, c.name, value, c.name, value))
 			}
 		}
@@ -129,6 +137,7 @@ func TestFactsFollowFromTheRecord(t *testing.T) {
 // Bits flipped in the files of a database, in the midst of its work: what the
 // database then says is what it said before, or the flip is found.
 func TestFlippedBits(t *testing.T) {
+	alone(t)
 	flips := 40
 	if os.Getenv("CASES") == "full" {
 		flips = 1000
@@ -164,6 +173,9 @@ func TestFlippedBits(t *testing.T) {
 		name := []string{"facts.db", "facts.db-wal"}[i%2]
 		at := t.TempDir()
 		bit := random.IntN(len(files[name]) * 8)
+		for files[name][bit/8] == 0 { // mostly room that is not used yet
+			bit = random.IntN(len(files[name]) * 8)
+		}
 		for other, b := range files {
 			b = append([]byte{}, b...)
 			if other == name {
