@@ -65,7 +65,7 @@ from a service that runs on it. Start the service on the new one then.`,
 		if _, secret := config.Redact(to); secret {
 			return &failure{exitUsage, errors.New("--to holds a password, which every program on this machine could read; put it into the file that PGPASSFILE names")}
 		}
-		target, err := store.Open(cmd.Context(), to, store.Options{})
+		target, err := openFacts(cmd, to)
 		if err != nil {
 			return err
 		}
@@ -80,6 +80,11 @@ func extent(cmd *cobra.Command, where string, e store.Extent, err error) error {
 		fmt.Fprintf(cmd.OutOrStdout(), "%s holds %d rows, SHA-256 %s\n", where, e.Rows, e.Hash)
 	}
 	return err
+}
+
+// openFacts opens a database for a command, which passes on what the store says.
+func openFacts(cmd *cobra.Command, database string) (*store.Store, error) {
+	return store.Open(cmd.Context(), database, store.Options{Warn: func(text string) { fmt.Fprintln(cmd.ErrOrStderr(), "doughrund: "+text) }})
 }
 
 // databaseCommand makes a command of a function that works on the database of
@@ -97,7 +102,7 @@ func databaseCommand(cmd *cobra.Command, there bool, f func(*cobra.Command, *sto
 					return err
 				}
 			}
-			facts, err := store.Open(cmd.Context(), settings.Database, store.Options{})
+			facts, err := openFacts(cmd, settings.Database)
 			if err != nil {
 				return err
 			}

@@ -72,7 +72,7 @@ func officeCommand(cmd *cobra.Command, f func(ctx context.Context, o office, kit
 		if !idPattern.MatchString(*kitchen) {
 			return refusedName("--kitchen", *kitchen)
 		}
-		facts, err := store.Open(cmd.Context(), settings.Database, store.Options{})
+		facts, err := openFacts(cmd, settings.Database)
 		if err != nil {
 			return err
 		}
