@@ -240,7 +240,8 @@ func TestLongLabelsHoldTheirText(t *testing.T) {
 func TestWritingBeyondTheFonts(t *testing.T) {
 	for text, want := range map[string]string{
 		"Crème brûlée": "", "Пицца 280 г": "", "Ζύμη": "", "Bánh mì": "", "בצק": "", "Cafe\u0301": "", "½ × 3 °C − ±": "",
-		"عجين": "ع", "आटा": "आ", "แป้ง": "แ", "生地": "生", "🍕": "🍕", "x\u0331": "\u0331", "שָׁלוֹם": "\u05b8", "בצק (קטן)": "(",
+		"生地 280 克": "", "ピザ生地（大）": "", "반죽, Teig": "", "か\u3099": "",
+		"عجين": "ع", "आटा": "आ", "แป้ง": "แ", "🍕": "🍕", "x\u0331": "\u0331", "שָׁלוֹם": "\u05b8", "בצק (קטן)": "(",
 	} {
 		m := read(t, "manifest.json", &v1.Manifest{})
 		m.Stops[0].ShopName = text
@@ -254,6 +255,19 @@ func TestWritingBeyondTheFonts(t *testing.T) {
 		require.Equal(t, want, string(beyond.Letter), text)
 		require.Contains(t, err.Error(), "Chromium")
 	}
+}
+
+// Names from East Asia stand on the page whole, in a cell, in a line with other writing, and where a line is too long.
+func TestNamesOfEastAsia(t *testing.T) {
+	m := read(t, "manifest.json", &v1.Manifest{})
+	m.Stops[0].ShopName = "山の手 Hill 한강"
+	m.Stops[0].Access = strings.Repeat("裏口の鍵は左の箱の中にあります。", 6)
+	pdf, err := ManifestPaper(&v1.Dispatch{Manifests: []*v1.Manifest{m}}).PDF(printTime, A4)
+	require.NoError(t, err)
+	text := run(t, "pdftotext", "-layout", file(t, "east.pdf", pdf), "-")
+	require.Contains(t, text, "山の手 HILL 한강")
+	require.Equal(t, 6, strings.Count(strings.NewReplacer("\n", "", " ", "").Replace(text), "裏口の鍵は左の箱の中にあります。"))
+	require.Regexp(t, `far .* yes no +yes`, run(t, "pdffonts", file(t, "east.pdf", pdf)), "its font is inside, with what its letters are")
 }
 
 // Lines in the order in which they are seen (Unicode Standard Annex 9).
@@ -290,8 +304,12 @@ func TestLettersOfTheFonts(t *testing.T) {
 	for _, r := range "AZaz09ßŁőẞΑΩαωЀЯяѓאתִ☐×°−½€" {
 		require.True(t, inBoth()(r), "%c", r)
 	}
-	for _, r := range []rune{'生', 'あ', '한', 0xFFFF, 0xE000, 0x1F355} {
+	for _, r := range "生地團团あカ한글、。（）" {
 		require.False(t, inBoth()(r), "%c", r)
+		require.True(t, inFar()(r), "%c", r)
+	}
+	for _, r := range []rune{0xFFFF, 0xE000, 0x1F355} {
+		require.False(t, inBoth()(r) || inFar()(r), "%c", r)
 	}
 }
 

@@ -17,11 +17,20 @@ var fontPlain []byte
 //go:embed fonts/DejaVuSans-Bold.ttf
 var fontBold []byte
 
-// inBoth tells whether both fonts have a letter.
-var inBoth = sync.OnceValue(func() func(rune) bool {
-	plain, bold := letters(fontPlain), letters(fontBold)
-	return func(r rune) bool { return plain(r) && bold(r) }
-})
+// fontFar has the letters of East Asia, in one weight.
+//
+//go:embed fonts/WenQuanYiMicroHei.ttf
+var fontFar []byte
+
+// inBoth tells whether both weights of the font have a letter, inFar whether
+// that of East Asia has it.
+var (
+	inBoth = sync.OnceValue(func() func(rune) bool {
+		plain, bold := letters(fontPlain), letters(fontBold)
+		return func(r rune) bool { return plain(r) && bold(r) }
+	})
+	inFar = sync.OnceValue(func() func(rune) bool { return letters(fontFar) })
+)
 
 // Size is a size of paper, upright, in millimetres.
 type Size struct{ Wide, Tall float64 }
@@ -111,6 +120,7 @@ type press struct {
 	left, y float64
 	scale   float64 // of the page that is set: below 1 where it would spill a little
 	turned  bool    // on its side
+	far     bool    // the font of East Asia is among its fonts
 	paper   Paper
 	printed string
 	heads   *block // of the table that is being set, to be said again on a new sheet
@@ -153,7 +163,7 @@ func (w *press) foot() {
 
 // line brings a text into the form in which it is set, and keeps the first refusal.
 func (w *press) line(s string) string {
-	set, err := settable(s, inBoth())
+	set, err := settable(s, func(r rune) bool { return inBoth()(r) || inFar()(r) })
 	if err != nil && w.err == nil {
 		w.err = err
 	}
@@ -174,11 +184,51 @@ func (w *press) font(size float64, bold bool) {
 	w.SetFont("set", style, size*w.scale)
 }
 
+// runs calls do for every part of a text with the font set that has its letters.
+func (w *press) runs(s string, do func(part string)) {
+	near, style := inBoth(), w.GetFontStyle()
+	for s != "" {
+		far := strings.IndexFunc(s, func(r rune) bool { return !near(r) })
+		if far < 0 {
+			far = len(s)
+		}
+		if far > 0 {
+			do(s[:far])
+		}
+		s = s[far:]
+		back := strings.IndexFunc(s, near)
+		if back < 0 {
+			back = len(s)
+		}
+		if back == 0 {
+			continue
+		}
+		size, _ := w.GetFontSize()
+		if !w.far {
+			w.far = true
+			w.AddUTF8FontFromBytes("far", "", fontFar)
+		}
+		w.SetFont("far", "", size)
+		do(s[:back])
+		w.SetFont("set", style, size)
+		s = s[back:]
+	}
+}
+
+// wide is how wide a text is in the font that is set.
+func (w *press) wide(s string) (wide float64) {
+	w.runs(s, func(part string) { wide += w.GetStringWidth(part) })
+	return wide
+}
+
 // text sets one line at a place.
 func (w *press) text(x, y, size float64, bold bool, s string) {
 	w.font(size, bold)
 	if s = w.line(s); s != "" {
-		w.Text(x, y, visual(s))
+		w.runs(visual(s), func(part string) {
+			w.Text(x, y, part)
+			x += w.GetStringWidth(part)
+		})
 	}
 }
 
@@ -188,7 +238,7 @@ func (w *press) fold(s string, wide float64) []string {
 	line := ""
 	for _, word := range strings.Fields(w.line(s)) {
 		for next := strings.TrimSpace(line + " " + word); ; next = word {
-			if w.GetStringWidth(next) <= wide {
+			if w.wide(next) <= wide {
 				line = next
 				break
 			}
@@ -210,7 +260,7 @@ func (w *press) fold(s string, wide float64) []string {
 func (w *press) fitting(word string, wide float64) string {
 	end := 0
 	for i, r := range word {
-		if n := i + len(string(r)); i == 0 || w.GetStringWidth(word[:n]) <= wide {
+		if n := i + len(string(r)); i == 0 || w.wide(word[:n]) <= wide {
 			end = n
 		} else {
 			break
@@ -339,9 +389,9 @@ func (w *press) rule(thick float64) {
 func (w *press) ends(left, right string, size float64, bold bool) {
 	tall := w.lead() * size / bodySize
 	w.font(size, bold)
-	wide := w.GetStringWidth(w.line(right))
+	wide := w.wide(w.line(right))
 	lines := w.fold(left, setWide)
-	if right != "" && (len(lines) > 1 || w.GetStringWidth(lines[0])+wide+4 > setWide) {
+	if right != "" && (len(lines) > 1 || w.wide(lines[0])+wide+4 > setWide) {
 		lines = append(lines, "")
 	}
 	w.room(tall * float64(len(lines)))
@@ -395,7 +445,7 @@ func (w *press) fill(s string) {
 			continue
 		}
 		w.text(at, w.base(), bodySize, false, part)
-		at += w.GetStringWidth(w.line(part))
+		at += w.wide(w.line(part))
 	}
 }
 
@@ -463,7 +513,7 @@ func (w *press) cells(b block, cells []string, size float64, bold bool) {
 			x, wide := w.place(b, i)
 			w.font(size, bold)
 			if b.cols[i].right {
-				x += wide - w.GetStringWidth(lines[n])
+				x += wide - w.wide(lines[n])
 			}
 			if strings.TrimSpace(lines[n]) == "[ ]" {
 				w.mark(x, "[ ]")

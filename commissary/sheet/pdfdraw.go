@@ -61,7 +61,7 @@ func (w *press) shape(s shape) {
 		w.Line(s.x, s.y, s.x+s.w, s.y+s.h)
 	case label:
 		w.font(s.size*72/25.4, s.bold)
-		wide := w.GetStringWidth(w.line(s.text))
+		wide := w.wide(w.line(s.text))
 		x := s.x - wide*float64(s.anchor)/2
 		if s.backed {
 			w.SetFillColor(255, 255, 255)
@@ -170,7 +170,7 @@ func (w *press) label(l Label, x, y float64, c code, module float64) {
 	}
 	w.labelText(l, size, x+4, at)
 	w.font(11, true)
-	lot := w.GetStringWidth(l.Lot)
+	lot := w.wide(l.Lot)
 	w.text(x+(labelWide-lot)/2, foot, 11, true, l.Lot)
 	if c.tall > 1 {
 		w.code(c, x+labelWide-wide-1, foot-4.5-tall, module, 0)

@@ -31,7 +31,8 @@ func settable(text string, has func(rune) bool) (string, error) {
 	s := norm.NFC.String(clean(text))
 	hebrew := strings.ContainsFunc(s, func(r rune) bool { return unicode.Is(unicode.Hebrew, r) })
 	for _, r := range s {
-		plain := unicode.In(r, unicode.Latin, unicode.Greek, unicode.Cyrillic, unicode.Hebrew, unicode.Common) && !unicode.In(r, unicode.M)
+		plain := unicode.In(r, unicode.Latin, unicode.Greek, unicode.Cyrillic, unicode.Hebrew, unicode.Common,
+			unicode.Han, unicode.Hiragana, unicode.Katakana, unicode.Hangul) && !unicode.In(r, unicode.M)
 		if !plain || !has(r) || hebrew && strings.ContainsRune("()[]{}<>«»", r) {
 			return "", &BeyondFont{Text: text, Letter: r}
 		}
