@@ -91,8 +91,12 @@ func (s *search) batchBound(time capacity, band bool, spared int64) int64 {
 		}
 		return v
 	}
-	for _, from := range [][][]float64{price, zeros(time.time)} {
-		best = math.Max(best, ascend(from, time, 0.02, 40, whole))
+	starts := [][][]float64{price}
+	if spared > 0 { // the price of a piece left out may be far from the relaxation's
+		starts = append(starts, zeros(time.time))
+	}
+	for _, from := range starts {
+		best = math.Max(best, ascend(from, time, 0.02, 300, whole))
 	}
 	return max(0, int64(math.Ceil(best-1e-6))) + s.inputBound(band, spared)
 }

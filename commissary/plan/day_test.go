@@ -18,7 +18,7 @@ type dayShape struct {
 }
 
 var (
-	largeDay  = dayShape{shops: 1000, items: 40, formulas: 25, vessels: 12, days: 3, load: 0.90, crew: 60}
+	largeDay  = dayShape{shops: 1000, items: 40, formulas: 25, vessels: 12, days: 3, load: 0.92, crew: 60}
 	mediumDay = dayShape{shops: 40, items: 12, formulas: 6, vessels: 4, days: 3, load: 0.80, crew: 24}
 )
 

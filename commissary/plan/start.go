@@ -28,6 +28,9 @@ func (s *search) others(budget int64) {
 			s.mend()
 		}
 	}
+	if s.fl.steps > budget && len(s.k.in.Before) == 0 {
+		s.sweep()
+	}
 	s.squeeze(s.fl.steps + budget/4)
 	s.fl.mark()
 }
@@ -47,6 +50,21 @@ func (s *search) loosen(budget int64) {
 		})
 		s.build(bandsFirst, nil)
 		s.keepIfBetter(at)
+	}
+}
+
+// sweep plans half a stretch of work after the other anew, with the rest as it
+// stands. It is for days so large that the first plan has used up the budget: what
+// is tried at random then changes too little.
+func (s *search) sweep() {
+	for _, w := range s.spans {
+		middle := (w.from + w.to) / 2
+		for _, half := range []stretch{{w.from, middle}, {middle, w.to}} {
+			at := len(s.fl.journal)
+			s.dropAll(func(p *placed) bool { return len(p.fills) > 0 && p.load >= half.from && p.load < half.to })
+			s.build(bandsFirst, nil)
+			s.keepIfBetter(at)
+		}
 	}
 }
 
