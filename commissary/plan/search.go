@@ -62,6 +62,7 @@ type search struct {
 	touched   map[taped]bool // the sheets whose batches changed since all were alike
 	banned    int            // a vessel that this build does without, to see where that leads; -1 none
 	now       cost
+	built     int64           // steps that the first build took
 	lost      []int64         // when the batches of the plan in force end mixing that could not stay
 	beyond    int64           // pieces that no search can help
 	habits    map[taped]habit // how this build fills the batches of each sheet; nil: as full as they can be
@@ -168,7 +169,7 @@ func (s *search) run(budget int64) {
 	s.spans = s.stretches()
 	s.price = s.prices()
 	s.first()
-	s.others(budget)
+	s.others()
 	until := max(budget, s.fl.steps+budget/2)
 	for s.fl.steps < until && len(s.fl.batches) > 0 {
 		s.improve()

@@ -14,32 +14,36 @@ func (s *search) first() {
 	s.keepBefore()
 	s.build(bandsFirst, nil)
 	s.now = s.settled()
+	s.built = s.fl.steps
 	s.fl.mark()
 }
 
 // others sees whether a plan built in another manner does better where the
 // first, mended, leaves pieces short, or outside their bands.
-func (s *search) others(budget int64) {
+//
+// No stage hangs on the work budget, so that a larger one follows the same path
+// further; each takes a few times what the first build took at most.
+func (s *search) others() {
 	s.mend()
-	s.loosen(budget)
+	s.loosen()
 	for _, m := range []manner{bandsInTurn, largestFirst, windowsOnly} {
 		if s.now[costShort] > s.beyond || m == largestFirst && s.now[costOff] > 0 && len(s.k.in.Before) == 0 {
 			s.startAgain(m)
 			s.mend()
 		}
 	}
-	if s.fl.steps > budget && len(s.k.in.Before) == 0 {
+	if s.built > DefaultSteps && len(s.k.in.Before) == 0 {
 		s.sweep()
 	}
-	s.squeeze(s.fl.steps + budget/4)
+	s.squeeze(s.fl.steps + s.built)
 	s.fl.mark()
 }
 
 // loosen plans anew what the plan in force had near in time to batches that could
 // not stay: a little first, then more, as long as pieces are short or outside
 // their bands. All at once would move what need not move.
-func (s *search) loosen(budget int64) {
-	until := s.fl.steps + budget/2
+func (s *search) loosen() {
+	until := s.fl.steps + s.built
 	for _, by := range []int64{3600, 3 * 3600, 9 * 3600} {
 		if len(s.lost) == 0 || s.fl.steps >= until || s.now[costShort] == s.beyond && s.now[costOff] == 0 {
 			return
@@ -54,7 +58,7 @@ func (s *search) loosen(budget int64) {
 }
 
 // sweep plans half a stretch of work after the other anew, with the rest as it
-// stands. It is for days so large that the first plan has used up the budget: what
+// stands. It is for days so large that the first plan alone takes more than a usual budget: what
 // is tried at random then changes too little.
 func (s *search) sweep() {
 	for _, w := range s.spans {
@@ -69,13 +73,14 @@ func (s *search) sweep() {
 }
 
 // mends is how many changes are tried on a plan that leaves pieces short before
-// it is built in another manner.
+// it is built in another manner, within as many steps as the first build took.
 const mends = 60
 
 // mend looks for changes to the plan that make what it leaves short: few pieces
 // often need few changes, where another manner moves thousands out of their bands.
 func (s *search) mend() {
-	for i := 0; i < mends && s.now[costShort] > s.beyond && len(s.fl.batches) > 0; i++ {
+	until := s.fl.steps + s.built
+	for i := 0; i < mends && s.fl.steps < until && s.now[costShort] > s.beyond && len(s.fl.batches) > 0; i++ {
 		s.improve()
 	}
 	s.fl.mark()
