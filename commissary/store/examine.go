@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sync"
 	"time"
 
 	"doughrun/commissary"
@@ -44,7 +45,7 @@ func (s *Store) Examine(ctx context.Context, now time.Time) ([]Finding, error) {
 			all = append(all, f)
 		}
 		if s.dialect.name == sqliteDialect.name {
-			f, err := t.schema(ctx)
+			f, err := t.schema()
 			if err != nil {
 				return err
 			}
@@ -74,36 +75,42 @@ func (s *Store) Examine(ctx context.Context, now time.Time) ([]Finding, error) {
 
 // schema compares the tables with those of a new file: they are in the same
 // file as the facts, and a damaged name or rule shows nowhere else.
-func (t *tx) schema(ctx context.Context) (Finding, error) {
+func (t *tx) schema() (Finding, error) {
 	f := Finding{What: "tables", Well: true, Text: "as this program makes them"}
-	read := func(t *tx) ([]string, error) {
-		return list(t, func(s scan) (sql string, err error) { return sql, s(&sql) },
-			`SELECT type || ' ' || name || ' ' || tbl_name || ' ' || coalesce(sql, '') FROM sqlite_schema
-			WHERE tbl_name NOT IN ('schema_versions', 'sqlite_sequence') ORDER BY 1`)
-	}
-	have, err := read(t)
+	have, err := t.tablesMade()
 	if err != nil {
 		return f, err
 	}
-	dir, err := os.MkdirTemp("", "doughrun-")
-	if err != nil {
-		return f, err
-	}
-	defer os.RemoveAll(dir) // what is left is empty
-	fresh, err := Open(ctx, filepath.Join(dir, "empty.db"), Options{Readers: 1})
-	if err != nil {
-		return f, err
-	}
-	var want []string
-	err = fresh.View(ctx, func(tx commissary.Tx) error {
-		want, err = read(sqlOf(tx))
-		return err
-	})
+	want, err := newTables()
 	if !slices.Equal(have, want) {
 		f.Well, f.Text = false, "not as this program makes them; stop the service, keep the file as it is, and restore the newest backup"
 	}
-	return f, errors.Join(err, fresh.Close())
+	return f, err
 }
+
+func (t *tx) tablesMade() ([]string, error) {
+	return list(t, func(s scan) (sql string, err error) { return sql, s(&sql) },
+		`SELECT type || ' ' || name || ' ' || tbl_name || ' ' || coalesce(sql, '') FROM sqlite_schema
+		WHERE tbl_name NOT IN ('schema_versions', 'sqlite_sequence') ORDER BY 1`)
+}
+
+// newTables are those of a new file. They are the same in every one.
+var newTables = sync.OnceValues(func() (made []string, err error) {
+	dir, err := os.MkdirTemp("", "doughrun-")
+	if err != nil {
+		return nil, err
+	}
+	defer os.RemoveAll(dir) // what is left is empty
+	fresh, err := Open(context.Background(), filepath.Join(dir, "empty.db"), Options{Readers: 1})
+	if err != nil {
+		return nil, err
+	}
+	err = fresh.View(context.Background(), func(tx commissary.Tx) error {
+		made, err = sqlOf(tx).tablesMade()
+		return err
+	})
+	return made, errors.Join(err, fresh.Close())
+})
 
 // examination is a query and what it must give; an empty want takes all.
 type examination struct{ what, query, want, do string }
