@@ -108,6 +108,15 @@ func overlay(t testing.TB, dir string, plants []plant) string {
 	return file
 }
 
+// The source moves on; every plant still finds its place in it, those too that
+// only the full form builds.
+func TestPlantsFindTheirPlace(t *testing.T) {
+	overlay(t, t.TempDir(), ratioPlants)
+	for _, s := range seeds {
+		overlay(t, t.TempDir(), slices.Concat(syncPlants, clockPlants, killPlants, s.plants))
+	}
+}
+
 // sown is the program with the plants of all tests in it, built once. With
 // PLANTED empty it is the program that is shipped.
 func sown(t *testing.T) string {

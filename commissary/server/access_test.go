@@ -521,33 +521,3 @@ func TestAdminAddress(t *testing.T) {
 	_, err = v1.NewNightServiceClient(admin).GetNight(t.Context(), &v1.GetNightRequest{Name: night})
 	require.Equal(t, codes.Unimplemented, status.Code(err), "no facts without a credential")
 }
-
-// A page token is of one caller, one call and its arguments: shown by another
-// caller of the same kitchen, or of another kitchen, it is refused and tells nothing.
-func TestPageTokensAreOfOneCaller(t *testing.T) {
-	s := protect(t, server.Rate{})
-	s.stock("main", "F26.01-A", "van/round/east", "east")
-	s.stock("main", "F26.02-B", "van/round/west", "west")
-	s.stock("annexe", "F26.01-A", "van/round/east", "east")
-	s.stock("annexe", "F26.02-B", "van/round/west", "west")
-	lots := func(name, kitchen string) func(kitchen, token string) (*v1.ListLotsResponse, error) {
-		c := v1.NewLotServiceClient(s.as(s.admit(commissary.Caller{Name: name, Kitchen: kitchen, Role: commissary.RoleBaker})))
-		return func(kitchen, token string) (*v1.ListLotsResponse, error) {
-			return c.ListLots(t.Context(), &v1.ListLotsRequest{Kitchen: "kitchens/" + kitchen, PageSize: 1, PageToken: token})
-		}
-	}
-	anna, ben, far := lots("anna", "main"), lots("ben", "main"), lots("anna", "annexe")
-	first, err := anna("main", "")
-	require.NoError(t, err)
-	token := first.GetNextPageToken()
-	require.NotEmpty(t, token)
-	second, err := anna("main", token)
-	require.NoError(t, err)
-	require.NotEqual(t, first.GetLots()[0].GetName(), second.GetLots()[0].GetName())
-	_, err = ben("main", token)
-	refused(t, err, codes.InvalidArgument, "PAGE_TOKEN_INVALID")
-	_, err = far("annexe", token)
-	refused(t, err, codes.InvalidArgument, "PAGE_TOKEN_INVALID")
-	_, err = far("main", token)
-	refused(t, err, codes.PermissionDenied, "NOT_ALLOWED")
-}
