@@ -70,7 +70,7 @@ var seeds = []seed{
 	{name: "a plan in the order of a map", fault: "the same day planned again", pkg: "commissary/plan", test: "TestMetamorphic", plants: []plant{{
 		file: "commissary/plan/demand.go", old: "	slices.SortFunc(services, service.compare)\n\n	var needs", new: "	var needs"}}},
 	{name: "a list that forgets its kitchen", fault: "two kitchens in one database", pkg: "commissary/store", test: "TestSQLite/Orders", plants: []plant{{
-		file: "commissary/store/order.go", old: "		WHERE kitchen = $1 AND `+condition", new: "		WHERE $1 <> '' AND `+condition"}}},
+		file: "commissary/store/order.go", old: "		WHERE kitchen = $1 AND `+which", new: "		WHERE $1 <> '' AND `+which"}}},
 	{name: "a page token that is anybody's", fault: "another caller's page token", pkg: "commissary/server", test: "TestAPageTokenIsItsCallersOwn", plants: []plant{{
 		file: "commissary/server/page.go", old: "sealOf(append([]string{identityOf(ctx), methodOf(ctx)}, filters...))", new: "sealOf(append([]string{methodOf(ctx)}, filters...))"}}},
 	{name: "sent again after an internal error", fault: "an answer of every kind", pkg: "storefront", test: "TestARefusalIsTheAnswer", plants: []plant{{

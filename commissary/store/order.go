@@ -59,7 +59,7 @@ func (o orders) appendLines(order commissary.Order) error {
 }
 
 func (o orders) Get(night civil.Date, shop string) (commissary.Order, error) {
-	found, err := o.newest(`night = $2 AND shop = $3`, 1, night.String(), shop)
+	found, err := o.read(`night = $2 AND shop = $3 ORDER BY revision DESC LIMIT 1`, night.String(), shop)
 	if err != nil {
 		return commissary.Order{}, err
 	}
@@ -78,9 +78,16 @@ func (o orders) Since(from civil.Date) ([]commissary.Order, error) {
 	return o.newest(`night >= $2 AND shop >= $3`, 0, from.String(), "")
 }
 
-// newest reads the newest revisions that match, by night and shop, one row an
-// order with its lines in one text. The condition is one of those above.
+// newest reads the newest revisions that match, by night and shop. The condition is one of those above.
 func (o orders) newest(condition string, limit int, night, shop string) ([]commissary.Order, error) {
+	return o.read(condition+` AND revision = (
+			SELECT max(r.revision) FROM orders r
+			WHERE r.kitchen = orders.kitchen AND r.night = orders.night AND r.shop = orders.shop)
+		ORDER BY night, shop LIMIT $4`, night, shop, most(limit))
+}
+
+// read reads revisions, one row each with its lines in one text.
+func (o orders) read(which string, args ...any) ([]commissary.Order, error) {
 	return list(o.tx, func(s scan) (h commissary.Order, err error) {
 		var lines sql.NullString
 		err = s(day{&h.Night}, &h.Shop, &h.Revision, &h.State, &h.Closed, &h.By, instant{&h.Submitted}, &h.LateBy, &h.LateWhy, &h.Phoned, &lines)
@@ -92,11 +99,7 @@ func (o orders) newest(condition string, limit int, night, shop string) ([]commi
 			SELECT string_agg(l.bake_date || ' ' || CAST(l.pieces AS TEXT) || ' ' || l.item, '`+lineEnd+`' ORDER BY l.line) FROM order_lines l
 			WHERE l.kitchen = orders.kitchen AND l.night = orders.night AND l.shop = orders.shop AND l.revision = orders.revision)
 		FROM orders
-		WHERE kitchen = $1 AND `+condition+` AND revision = (
-			SELECT max(r.revision) FROM orders r
-			WHERE r.kitchen = orders.kitchen AND r.night = orders.night AND r.shop = orders.shop)
-		ORDER BY night, shop LIMIT $4`,
-		o.kitchen, night, shop, most(limit))
+		WHERE kitchen = $1 AND `+which, append([]any{o.kitchen}, args...)...)
 }
 
 // lineEnd is in no item's id.
