@@ -101,8 +101,7 @@ func (k *bench) straight() arm {
 				}
 			}
 		}
-		_, err := tx.Stmt(chain).Exec(n, tables["changes"].rows[0][tables["changes"].column["hash"]])
-		return err
+		return nil
 	}
 	return arm{work: func(limit time.Duration) (float64, time.Duration) {
 		began, wrote := time.Now(), 0
@@ -112,6 +111,8 @@ func (k *bench) straight() arm {
 			for range ratioCallers {
 				require.NoError(k, one(tx))
 			}
+			_, err = tx.Stmt(chain).Exec(n, tables["changes"].rows[0][tables["changes"].column["hash"]])
+			require.NoError(k, err)
 			require.NoError(k, tx.Commit())
 			wrote += ratioCallers
 		}
@@ -174,9 +175,9 @@ INSERT INTO nights (kitchen, night, state) VALUES ('main', 'NIGHT', 'OPEN') ON C
 INSERT INTO orders (kitchen, night, shop, revision, state, closed, submitted_by, submitted_at, late_by, late_why, phoned_by) SELECT 'main', 'NIGHT', 'shop-' || :client_id, 1 + (SELECT coalesce(max(revision), 0) FROM orders WHERE kitchen = 'main' AND night = 'NIGHT' AND shop = 'shop-' || :client_id), 'ACCEPTED', false, 'local', 1, '', '', '' RETURNING revision \gset
 INSERT INTO order_lines (kitchen, night, shop, revision, line, item, pieces, bake_date) VALUES LINES RETURNING *;
 INSERT INTO replies (caller, request_id, call, digest, answer, settled_at) VALUES ('local', gen_random_uuid()::text, '/doughrun.v1.OrderService/SubmitOrder', decode(repeat('00', 32), 'hex'), decode(repeat('00', 400), 'hex'), 1) RETURNING *;
-INSERT INTO chains (kitchen, seq, hash, at) VALUES (KITCHEN, 1, decode(repeat('00', 32), 'hex'), 0) ON CONFLICT (kitchen) DO UPDATE SET seq = chains.seq + 1 RETURNING seq, hash, at \gset
-INSERT INTO changes (kitchen, seq, at, who, call, subject, detail, facts, hash) VALUES (KITCHEN, :seq, 1, 'local', '/doughrun.v1.OrderService/SubmitOrder', 'kitchens/main/nights/NIGHT/orders/shop-' || :client_id, 'revision submitted, 5 lines', decode(repeat('00', 1000), 'hex'), decode(repeat('00', 32), 'hex'));
-UPDATE chains SET hash = decode(repeat('00', 32), 'hex'), at = 1 WHERE kitchen = KITCHEN;
+INSERT INTO chains (kitchen, seq, hash, at) VALUES (KITCHEN, 1, decode(repeat('00', 32), 'hex'), 0) ON CONFLICT (kitchen) DO UPDATE SET seq = chains.seq + 1 RETURNING seq - 1 AS seq, hash, at \gset
+INSERT INTO changes (kitchen, seq, at, who, call, subject, detail, facts, hash) VALUES (KITCHEN, :seq + 1, 1, 'local', '/doughrun.v1.OrderService/SubmitOrder', 'kitchens/main/nights/NIGHT/orders/shop-' || :client_id, 'revision submitted, 5 lines', decode(repeat('00', 1000), 'hex'), decode(repeat('00', 32), 'hex'));
+UPDATE chains SET seq = :seq + 1, hash = decode(repeat('00', 32), 'hex'), at = 1 WHERE kitchen = KITCHEN;
 COMMIT;
 `
 

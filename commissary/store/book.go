@@ -12,7 +12,7 @@ func (b books) Append(r commissary.BookRevision) error {
 	if err != nil {
 		return err
 	}
-	_, err = b.exec(`INSERT INTO books (kitchen, revision, source, adopted_at, adopted_by) VALUES ($1, $2, $3, $4, $5)`,
+	_, err = b.insert("books", "kitchen, revision, source, adopted_at, adopted_by", listed(1, 5),
 		b.kitchen, r.Revision, bytes(r.Source), micros(r.Adopted), r.By)
 	return err
 }

@@ -2,6 +2,7 @@ package store
 
 import (
 	"crypto/sha256"
+	"database/sql"
 	"encoding/binary"
 	"maps"
 	"slices"
@@ -64,36 +65,64 @@ func untold(kitchen string) entry {
 	return entry{kitchen: kitchen, change: commissary.Change{At: time.UnixMicro(0), Who: "doughrun", Detail: "kept by the service itself"}}
 }
 
+// ends are those of the chains that a commit makes longer, by kitchen. The
+// database learns of them once a commit, just before it.
+type ends map[string]end
+
+type end struct {
+	seq  int64
+	hash []byte
+	at   time.Time
+}
+
 // chain writes a change at the end of its kitchen's chain.
 func (t *tx) chain(e entry) error {
 	t.in(e.kitchen)
+	before, ok := t.ends[e.kitchen]
+	if !ok {
+		// Taking the next place locks the kitchen's chain until the commit.
+		err := t.take(func(s scan) error { return s(&before.seq, &before.hash, instant{&before.at}) },
+			`INSERT INTO chains (kitchen, seq, hash, at) VALUES ($1, 1, $2, 0)
+			ON CONFLICT (kitchen) DO UPDATE SET seq = chains.seq + 1 RETURNING seq - 1, hash, at`,
+			e.kitchen, make([]byte, sha256.Size))
+		if err != nil {
+			return err
+		}
+	}
 	change := e.change
-	// Taking the next place locks the kitchen's chain until the commit.
-	var before []byte
-	var newest time.Time
-	err := t.take(func(s scan) error { return s(&change.Seq, &before, instant{&newest}) },
-		`INSERT INTO chains (kitchen, seq, hash, at) VALUES ($1, 1, $2, 0)
-		ON CONFLICT (kitchen) DO UPDATE SET seq = chains.seq + 1 RETURNING seq, hash, at`,
-		e.kitchen, make([]byte, sha256.Size))
-	if err != nil {
-		return err
+	change.Seq = before.seq + 1
+	if change.At.Before(before.at) {
+		change.At = before.at
 	}
-	if change.At.Before(newest) {
-		change.At = newest
-	}
-	hash := link(before, e.kitchen, change, e.facts)
-	_, err = t.raw(`INSERT INTO changes (kitchen, seq, at, who, call, subject, detail, facts, hash) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
+	hash := link(before.hash, e.kitchen, change, e.facts)
+	_, err := t.raw(`INSERT INTO changes (kitchen, seq, at, who, call, subject, detail, facts, hash) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
 		e.kitchen, change.Seq, micros(change.At), change.Who, change.Call, change.Subject, change.Detail, bytes(e.facts), hash)
-	if err != nil {
-		return err
+	if t.ends == nil {
+		t.ends = ends{}
 	}
-	_, err = t.raw(`UPDATE chains SET hash = $1, at = $2 WHERE kitchen = $3`, hash, micros(change.At), e.kitchen)
+	t.ends[e.kitchen] = end{change.Seq, hash, change.At}
 	return err
+}
+
+// move tells the database where the chains end.
+func (e ends) move(began *sql.Tx) error {
+	for _, kitchen := range slices.Sorted(maps.Keys(e)) {
+		to := e[kitchen]
+		if _, err := began.Exec(`UPDATE chains SET seq = $1, hash = $2, at = $3 WHERE kitchen = $4`, to.seq, to.hash, micros(to.at), kitchen); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // Newest is read from the ends of the chains.
 func (t *tx) Newest() (at time.Time, err error) {
 	err = t.each(func(s scan) error { return s(instant{&at}) }, `SELECT max(at) FROM chains`)
+	for _, e := range t.ends {
+		if e.at.After(at) {
+			at = e.at
+		}
+	}
 	return at, err
 }
 

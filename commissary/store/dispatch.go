@@ -26,7 +26,7 @@ func (d dispatches) Append(dispatch commissary.Dispatch) error {
 	if err != nil {
 		return err
 	}
-	_, err = d.exec(`INSERT INTO dispatches (kitchen, night, revision, state, document) VALUES ($1, $2, $3, $4, $5)`,
+	_, err = d.insert("dispatches", "kitchen, night, revision, state, document", listed(1, 5),
 		d.kitchen, night, dispatch.Revision, string(dispatch.State), document)
 	return err
 }

@@ -26,13 +26,18 @@ import (
 // with texts, numbers of things and values as appendText and appendValue write
 // them. Many of them together, as of a plan, are packed behind a 2.
 
-// image puts a row that a statement has left, or removed, behind the others.
-func appendImage(b []byte, table string, gone bool, columns []string, values []any) ([]byte, error) {
+// byName is the order in which an image has its columns.
+func byName(columns []string) []int {
 	order := make([]int, len(columns))
 	for i := range order {
 		order[i] = i
 	}
 	slices.SortFunc(order, func(i, j int) int { return strings.Compare(columns[i], columns[j]) })
+	return order
+}
+
+// appendImage puts a row that a statement has left, or removed, behind the others.
+func appendImage(b []byte, table string, gone bool, columns []string, values []any, order []int) ([]byte, error) {
 	stands := byte(1)
 	if gone {
 		stands = 0
@@ -248,7 +253,7 @@ func (t *tx) differences(kitchen string) (all []difference, err error) {
 			of.only = "kitchen = '" + strings.ReplaceAll(kitchen, "'", "''") + "'"
 		}
 		err := t.rows(of, io.Discard, func(columns []string, values []any) error {
-			b, err := appendImage(nil, of.name, false, columns, values)
+			b, err := appendImage(nil, of.name, false, columns, values, byName(columns))
 			if err != nil {
 				return err
 			}
@@ -339,7 +344,7 @@ func (t *tx) enterAsItStands(schema int64) error {
 		kitchens := map[string]bool{}
 		for ; n < len(all) && size < 1<<20; n++ {
 			row := all[n].row
-			image, err := appendImage(t.wrote[row.kitchen()], row.table, row.gone, row.columns, row.values)
+			image, err := appendImage(t.wrote[row.kitchen()], row.table, row.gone, row.columns, row.values, byName(row.columns))
 			if err != nil {
 				return err
 			}

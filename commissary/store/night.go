@@ -23,7 +23,7 @@ func (n nights) Put(night commissary.Night) error {
 }
 
 func (n nights) Touch(date civil.Date) error {
-	_, err := n.exec(`INSERT INTO nights (kitchen, night, state) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING`, n.kitchen, date.String(), string(commissary.NightOpen))
+	_, err := n.insert("nights", "kitchen, night, state, closed_at", listed(1, 4)+" ON CONFLICT DO NOTHING", n.kitchen, date.String(), string(commissary.NightOpen), nil)
 	return err
 }
 

@@ -2,7 +2,6 @@ package store
 
 import (
 	"database/sql"
-	"fmt"
 	"strconv"
 	"strings"
 
@@ -18,8 +17,8 @@ type orders struct {
 
 func (o orders) Append(order commissary.Order) error {
 	const newest = `SELECT coalesce(max(revision), 0) FROM orders WHERE kitchen = $1 AND night = $2 AND shop = $3`
-	n, err := o.exec(`INSERT INTO orders (kitchen, night, shop, revision, state, closed, submitted_by, submitted_at, late_by, late_why, phoned_by)
-		SELECT $1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11 WHERE $4 = 1 + (`+newest+`)`,
+	n, err := o.insert("orders", "kitchen, night, shop, revision, state, closed, submitted_by, submitted_at, late_by, late_why, phoned_by",
+		`SELECT $1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11 WHERE $4 = 1 + (`+newest+`)`,
 		o.kitchen, order.Night.String(), order.Shop, order.Revision, string(order.State), order.Closed,
 		order.By, micros(order.Submitted), order.LateBy, order.LateWhy, order.Phoned)
 	if err != nil {
@@ -35,22 +34,21 @@ func (o orders) Append(order commissary.Order) error {
 const linesTogether = 50
 
 func (o orders) appendLines(order commissary.Order) error {
+	night := order.Night.String()
 	twice := map[commissary.OrderLine]bool{}
 	for begin := 0; begin < len(order.Lines); begin += linesTogether {
-		args := []any{o.kitchen, order.Night.String(), order.Shop, order.Revision}
-		var values []string
-		for i, l := range order.Lines[begin:min(begin+linesTogether, len(order.Lines))] {
+		var args []any
+		lines := order.Lines[begin:min(begin+linesTogether, len(order.Lines))]
+		for i, l := range lines {
 			key := commissary.OrderLine{Item: l.Item, BakeDate: l.BakeDate}
 			if twice[key] {
 				return commissary.Refuse(commissary.Invalid, "LINE_TWICE",
 					"line %d of the order of %s wants %s for %s a second time; write one line with the sum", begin+i+1, order.Shop, l.Item, l.BakeDate)
 			}
 			twice[key] = true
-			n := len(args)
-			values = append(values, fmt.Sprintf("($1, $2, $3, $4, $%d, $%d, $%d, $%d)", n+1, n+2, n+3, n+4))
-			args = append(args, begin+i+1, l.Item, int64(l.Pieces), l.BakeDate.String())
+			args = append(args, o.kitchen, night, order.Shop, order.Revision, begin+i+1, l.Item, int64(l.Pieces), l.BakeDate.String())
 		}
-		_, err := o.exec(`INSERT INTO order_lines (kitchen, night, shop, revision, line, item, pieces, bake_date) VALUES `+strings.Join(values, ", "), args...)
+		_, err := o.insert("order_lines", "kitchen, night, shop, revision, line, item, pieces, bake_date", listed(len(lines), 8), args...)
 		if err != nil {
 			return err
 		}

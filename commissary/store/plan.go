@@ -28,7 +28,7 @@ func (p plans) Append(plan commissary.Plan) error {
 	if err != nil {
 		return err
 	}
-	_, err = p.exec(`INSERT INTO plans (kitchen, night, revision, state, book, document) VALUES ($1, $2, $3, $4, $5, $6)`,
+	_, err = p.insert("plans", "kitchen, night, revision, state, book, document", listed(1, 6),
 		p.kitchen, night, plan.Revision, string(plan.State), plan.BookRev, document)
 	return err
 }

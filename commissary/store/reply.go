@@ -13,8 +13,7 @@ func (r replies) Get(requestID string) (commissary.Reply, error) {
 }
 
 func (r replies) Put(reply commissary.Reply) error {
-	n, err := r.exec(`INSERT INTO replies (caller, request_id, call, digest, answer, settled_at)
-		VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT (caller, request_id) DO NOTHING`,
+	n, err := r.insert("replies", "caller, request_id, call, digest, answer, settled_at", listed(1, 6)+" ON CONFLICT (caller, request_id) DO NOTHING",
 		r.caller, reply.RequestID, reply.Call, bytes(reply.Digest), bytes(reply.Answer), micros(reply.At))
 	if err != nil || n > 0 {
 		return err

@@ -200,6 +200,9 @@ func (s *Store) record(ctx context.Context, schema int64) error {
 	if _, err := t.raw(`UPDATE recorded SET schema = $1`, schema); err != nil {
 		return err
 	}
+	if err := t.ends.move(began); err != nil {
+		return err
+	}
 	return began.Commit()
 }
 

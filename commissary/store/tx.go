@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -30,6 +31,7 @@ type tx struct {
 
 	wrote   map[string][]byte // the rows as they were left, by kitchen: see facts.go
 	entered []entry           // in the record of changes
+	ends    ends              // of the record, those of the commit's turns before it included
 
 	scope, scoped string // the kitchen of the next statement, and the one the database holds to
 }
@@ -92,6 +94,7 @@ func (t *tx) exec(query string, args ...any) (n int64, err error) {
 	if err != nil {
 		return 0, t.fault(err)
 	}
+	order, kitchenColumn := byName(columns), slices.Index(columns, "kitchen")
 	values, dest := make([]any, len(columns)), make([]any, len(columns))
 	for i := range values {
 		dest[i] = &values[i]
@@ -101,22 +104,77 @@ func (t *tx) exec(query string, args ...any) (n int64, err error) {
 			return 0, t.fault(err)
 		}
 		kitchen := ""
-		if i := slices.Index(columns, "kitchen"); i >= 0 {
-			kitchen, _ = values[i].(string)
+		if kitchenColumn >= 0 {
+			kitchen, _ = values[kitchenColumn].(string)
 		}
-		image, err := appendImage(t.wrote[kitchen], of, verb == "DELETE", columns, values)
-		if err != nil {
-			return 0, t.fault(err)
+		if err := t.keep(kitchen, of, verb == "DELETE", columns, values, order); err != nil {
+			return 0, err
 		}
-		if t.wrote == nil {
-			t.wrote = map[string][]byte{}
-		}
-		t.wrote[kitchen] = image
 	}
 	if err := rows.Err(); err != nil {
 		return 0, t.fault(err)
 	}
 	return n, nil
+}
+
+// keep holds a row for the record.
+func (t *tx) keep(kitchen, table string, gone bool, columns []string, values []any, order []int) error {
+	image, err := appendImage(t.wrote[kitchen], table, gone, columns, values, order)
+	if err != nil {
+		return t.fault(err)
+	}
+	if t.wrote == nil {
+		t.wrote = map[string][]byte{}
+	}
+	t.wrote[kitchen] = image
+	return nil
+}
+
+// insert writes rows whole: the arguments are all columns of the table, row
+// after row, and from says how they become rows. The record takes them as they
+// are; to ask the database for them, as exec does, takes as long as to write
+// them. It returns how many rows are new, which is all of them or none.
+func (t *tx) insert(table, whole, from string, args ...any) (int64, error) {
+	n, err := t.raw("INSERT INTO "+table+" ("+whole+") "+from, args...)
+	if err != nil || n == 0 {
+		return n, err
+	}
+	columns := strings.Split(whole, ", ")
+	order, kitchenColumn := byName(columns), slices.Index(columns, "kitchen")
+	values := make([]any, len(args))
+	for i, a := range args {
+		if values[i], err = driver.DefaultParameterConverter.ConvertValue(a); err != nil {
+			return 0, t.fault(err)
+		}
+	}
+	for row := range slices.Chunk(values, len(columns)) {
+		kitchen := ""
+		if kitchenColumn >= 0 {
+			kitchen, _ = row[kitchenColumn].(string)
+		}
+		if err := t.keep(kitchen, table, false, columns, row, order); err != nil {
+			return 0, err
+		}
+	}
+	return n, nil
+}
+
+// listed is the values of one row of so many columns, as insert takes them.
+func listed(rows, columns int) string {
+	var b strings.Builder
+	b.WriteString("VALUES ")
+	for i := range rows * columns {
+		switch {
+		case i == 0:
+			b.WriteString("(")
+		case i%columns == 0:
+			b.WriteString("), (")
+		default:
+			b.WriteString(", ")
+		}
+		b.WriteString("$" + strconv.Itoa(i+1))
+	}
+	return b.String() + ")"
 }
 
 // raw runs a statement that writes and that the record of changes does not hold.

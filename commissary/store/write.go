@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"runtime/debug"
 	"time"
@@ -141,12 +142,13 @@ func (s *Store) group(w *turn) error {
 		return nil
 	}
 	var turns []*turn
+	longer := ends{}
 	for w != nil {
 		turns = append(turns, w)
 		if err != nil {
 			break
 		}
-		err = s.give(began, w)
+		err = s.give(began, w, longer)
 		w = nil
 		if err == nil && len(turns) < groupMost {
 			select {
@@ -154,6 +156,9 @@ func (s *Store) group(w *turn) error {
 			default:
 			}
 		}
+	}
+	if err == nil {
+		err = longer.move(began)
 	}
 	switch {
 	case began == nil:
@@ -191,14 +196,16 @@ func (s *Store) group(w *turn) error {
 	return err
 }
 
-// give runs one closure in a savepoint. The closure's statements do not end
+// give runs one closure in a savepoint, from where the turns before it have
+// left the record of changes. The closure's statements do not end
 // with its caller's context: an interrupted one would take the neighbours'
 // work with it.
-func (s *Store) give(began *sql.Tx, w *turn) error {
+func (s *Store) give(began *sql.Tx, w *turn, longer ends) error {
 	if _, err := began.Exec("SAVEPOINT turn"); err != nil {
 		return err
 	}
 	t := newTx(context.Background(), began, s.dialect, true)
+	t.ends = maps.Clone(longer)
 	if !w.run(t) {
 		if t.broken != nil {
 			return t.broken
@@ -206,6 +213,8 @@ func (s *Store) give(began *sql.Tx, w *turn) error {
 		if _, err := began.Exec("ROLLBACK TO turn"); err != nil {
 			return err
 		}
+	} else {
+		maps.Copy(longer, t.ends)
 	}
 	_, err := began.Exec("RELEASE turn")
 	return err
