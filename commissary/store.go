@@ -261,6 +261,9 @@ type Changes interface {
 	Append(c Change) error
 	// List returns rows of a subject prefix, oldest first, after the given seq.
 	List(subject string, after int64, limit int) ([]Change, error)
+	// Last returns the seq of the newest row, 0 when there is none. As long as
+	// it stays, so do all facts of the kitchen.
+	Last() (seq int64, err error)
 	// Verify computes the chain afresh, and from it the facts, and returns how
 	// many rows of the chain hold, from the first on. Precondition with reason
 	// CHAIN_BROKEN when a row, or the end of the chain, was altered, and with

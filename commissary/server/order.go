@@ -137,23 +137,17 @@ func (s orders) GetOrder(ctx context.Context, req *v1.GetOrderRequest) (*v1.GetO
 	if err != nil {
 		return nil, err
 	}
-	resp := &v1.GetOrderResponse{}
-	err = s.view(ctx, func(tx commissary.Tx, _ time.Time) error {
+	return answered(ctx, s.core, id, req, func(tx commissary.Tx) (*v1.GetOrderResponse, error) {
 		k, err := s.kitchen(tx, id, 0)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		o, err := tx.Orders(id).Get(date, shop)
 		if err != nil {
-			return err
+			return nil, err
 		}
-		resp.Order = k.Order(o)
-		return nil
+		return &v1.GetOrderResponse{Order: k.Order(o)}, nil
 	})
-	if err != nil {
-		return nil, err
-	}
-	return resp, nil
 }
 
 func (s orders) ListOrders(ctx context.Context, req *v1.ListOrdersRequest) (*v1.ListOrdersResponse, error) {

@@ -293,27 +293,21 @@ func (s plans) GetPlan(ctx context.Context, req *v1.GetPlanRequest) (*v1.GetPlan
 	if err != nil {
 		return nil, err
 	}
-	resp := &v1.GetPlanResponse{}
-	err = s.view(ctx, func(tx commissary.Tx, _ time.Time) error {
+	return answered(ctx, s.core, id, req, func(tx commissary.Tx) (*v1.GetPlanResponse, error) {
 		get := tx.Plans(id).Newest
 		if revision > 0 {
 			get = func(date civil.Date) (commissary.Plan, error) { return tx.Plans(id).Get(date, revision) }
 		}
 		p, err := get(date)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		k, err := s.kitchen(tx, id, p.BookRev)
 		if err != nil {
-			return err
+			return nil, err
 		}
-		resp.Plan = k.Plan(p)
-		return nil
+		return &v1.GetPlanResponse{Plan: k.Plan(p)}, nil
 	})
-	if err != nil {
-		return nil, err
-	}
-	return resp, nil
 }
 
 func (s plans) ListPlans(ctx context.Context, req *v1.ListPlansRequest) (*v1.ListPlansResponse, error) {

@@ -114,7 +114,7 @@ func New(o Options) (*Server, error) {
 	if traced == nil {
 		traced = noop.NewTracerProvider()
 	}
-	c := &core{now: o.Now, log: o.Log, books: newShelf(), released: o.Released, tracer: traced.Tracer("doughrun")}
+	c := &core{now: o.Now, log: o.Log, books: newShelf(), memory: newMemory(), released: o.Released, tracer: traced.Tracer("doughrun")}
 	measures := newMetrics(c)
 	c.store = timed{o.Store, measures, c.tracer}
 	identifies := identifiesLocal
@@ -196,6 +196,7 @@ type core struct {
 	store  commissary.Store
 	now    func() time.Time
 	books  *shelf
+	memory *memory
 	log    *slog.Logger
 	tracer trace.Tracer
 	// seen is when a cut-off was judged last, in seconds since 1970, and behind

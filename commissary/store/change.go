@@ -132,6 +132,14 @@ func (c changes) List(subject string, after int64, limit int) ([]commissary.Chan
 		c.kitchen, after, subject, most(limit))
 }
 
+func (c changes) Last() (seq int64, err error) {
+	err = c.each(func(s scan) error { return s(&seq) }, `SELECT seq FROM chains WHERE kitchen = $1`, c.kitchen)
+	if e, ok := c.ends[c.kitchen]; ok {
+		seq = e.seq
+	}
+	return seq, err
+}
+
 func (c changes) Verify() (rows int64, err error) {
 	if rows, err = c.chained(); err == nil {
 		err = c.whole(c.kitchen)

@@ -448,7 +448,9 @@ func checkReplies(t *testing.T, s commissary.Store) {
 
 func checkChanges(t *testing.T, s commissary.Store) {
 	verify := func(kitchen string) int64 {
-		return read(t, s, func(tx commissary.Tx) (int64, error) { return tx.Changes(kitchen).Verify() })
+		rows := read(t, s, func(tx commissary.Tx) (int64, error) { return tx.Changes(kitchen).Verify() })
+		require.Equal(t, rows, read(t, s, func(tx commissary.Tx) (int64, error) { return tx.Changes(kitchen).Last() }))
+		return rows
 	}
 	require.Zero(t, verify(here))
 	for n := range 6 {
