@@ -252,6 +252,7 @@ func (h *house) settle() (acknowledged, resent int) {
 // Killed at any moment under load, the service comes back with every
 // acknowledged order, each once.
 func TestKilledUnderLoad(t *testing.T) {
+	apart(t)
 	kills := cases(185, 1000) // with the named points more than 200
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)

@@ -16,7 +16,8 @@ import (
 	v1 "doughrun/proto/doughrun/v1"
 )
 
-// A full disk loses nothing and ends nothing: orders are refused in clear words
+// A full disk loses nothing and ends nothing. It takes the first part of a write
+// and then no more, so that writes fall short here too: orders are refused in clear words
 // with when to try again, what is there can be read, and once there is room the
 // service takes orders by itself.
 func TestDiskFull(t *testing.T) {

@@ -31,7 +31,7 @@ func tool(t *testing.T, name string) string {
 	return path
 }
 
-// Every figure that an alert asks for is one that the service gives.
+// Every figure that an alert or a query asks for is one that the service gives.
 func TestAlertsAskForWhatIsMeasured(t *testing.T) {
 	text, err := os.ReadFile("packaging/alerts.yaml")
 	require.NoError(t, err)
@@ -63,14 +63,24 @@ func TestAlertsAskForWhatIsMeasured(t *testing.T) {
 		measured = string(b)
 	})
 	asked := 0
-	for _, r := range rules.Groups[0].Rules {
-		require.NotEmpty(t, r.Annotations["summary"], r.Alert)
-		for _, name := range regexp.MustCompile(`doughrun_\w+`).FindAllString(r.Expr, -1) {
-			require.Regexp(t, `(?m)^`+name+`[{ ]`, measured, r.Alert)
+	known := func(where, expr string) {
+		for _, name := range regexp.MustCompile(`doughrun_\w+`).FindAllString(expr, -1) {
+			require.Regexp(t, `(?m)^`+name+`[{ ]`, measured, where)
 			asked++
 		}
 	}
-	require.Greater(t, asked, 8)
+	for _, r := range rules.Groups[0].Rules {
+		require.NotEmpty(t, r.Annotations["summary"], r.Alert)
+		known(r.Alert, r.Expr)
+	}
+	queries, err := os.ReadFile("packaging/queries.txt")
+	require.NoError(t, err)
+	for line := range strings.Lines(string(queries)) {
+		if !strings.HasPrefix(line, "#") {
+			known("queries.txt", line)
+		}
+	}
+	require.Greater(t, asked, 18)
 }
 
 // systemd understands the unit, and finds little left to lock.
