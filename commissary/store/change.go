@@ -133,11 +133,18 @@ func (c changes) List(subject string, after int64, limit int) ([]commissary.Chan
 }
 
 func (c changes) Last() (seq int64, err error) {
-	err = c.each(func(s scan) error { return s(&seq) }, `SELECT seq FROM chains WHERE kitchen = $1`, c.kitchen)
+	e, err := c.end()
+	return e.seq, err
+}
+
+// end is where the kitchen's chain ends as the transaction sees it.
+func (c changes) end() (e end, err error) {
 	if e, ok := c.ends[c.kitchen]; ok {
-		seq = e.seq
+		return e, c.ready(false)
 	}
-	return seq, err
+	e.hash = make([]byte, sha256.Size)
+	err = c.each(func(s scan) error { return s(&e.seq, &e.hash, instant{&e.at}) }, `SELECT seq, hash, at FROM chains WHERE kitchen = $1`, c.kitchen)
+	return e, err
 }
 
 func (c changes) Verify() (rows int64, err error) {
@@ -170,11 +177,8 @@ func (c changes) chained() (rows int64, err error) {
 	if err != nil {
 		return rows, err
 	}
-	var end int64
-	var at time.Time
-	last := make([]byte, sha256.Size)
-	err = c.each(func(s scan) error { return s(&end, &last, instant{&at}) }, `SELECT seq, hash, at FROM chains WHERE kitchen = $1`, c.kitchen)
-	if err == nil && (end != rows || string(last) != string(before) || rows > 0 && !at.Equal(newest)) {
+	last, err := c.end()
+	if err == nil && (last.seq != rows || string(last.hash) != string(before) || rows > 0 && !last.at.Equal(newest)) {
 		err = c.torn(rows + 1)
 	}
 	return rows, err

@@ -70,6 +70,13 @@ func checkNeighbours(t *testing.T, s commissary.Store) {
 		wg.Go(func() {
 			for n := range rounds {
 				errs[c] = append(errs[c], s.Update(t.Context(), func(tx commissary.Tx) error {
+					if c%8 == 0 { // sees what the neighbours before it recorded, though no commit has
+						if rows, err := tx.Changes(here).Verify(); err != nil {
+							return err
+						} else if last, err := tx.Changes(here).Last(); err != nil || last != rows {
+							return fmt.Errorf("%d rows end at %d: %w", rows, last, err)
+						}
+					}
 					if err := tx.Lots(here).Create(someLot(fmt.Sprintf("%02d-%d", c, n))); err != nil {
 						return err
 					}
