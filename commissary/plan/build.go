@@ -116,7 +116,7 @@ func (s *search) grow(r, seed int, band bool, rng *rand.Rand) (what bound, ok bo
 	if from > to || len(rec.modes) == 0 {
 		return what, false
 	}
-	if s.topUp(rec, r, seed, band) {
+	if s.topUp(rec, r, seed, band, rng) {
 		return bound{}, true
 	}
 	if s.largest {
@@ -124,7 +124,7 @@ func (s *search) grow(r, seed int, band bool, rng *rand.Rand) (what bound, ok bo
 	}
 	for _, v := range s.venues(rec, r, band, from, to, rng) {
 		for _, at := range s.starts(rec, r, v, band, rng) {
-			p, fills, b := s.fit(r, v, band, at, rng)
+			p, fills, b := s.fit(r, v, band, at, rec.modes[v.mode].max, rng)
 			if p != nil {
 				s.serve(p, fills)
 				return bound{}, true
@@ -155,7 +155,7 @@ func (s *search) growLargest(r, seed int) (what bound, ok bool) {
 			if mode < 0 {
 				continue
 			}
-			if p, fills, _ := s.fit(r, venue{mode: mode, from: at, to: at}, band, at, nil); p != nil {
+			if p, fills, _ := s.fit(r, venue{mode: mode, from: at, to: at}, band, at, rec.modes[mode].max, nil); p != nil {
 				s.serve(p, fills)
 				return bound{}, true
 			}
@@ -193,7 +193,7 @@ func (s *search) soonestFull(rec *recipe, r, seed int, band bool, mass quantity.
 // fit places a batch of at most one vessel full that ends mixing at or soon
 // after an instant. What is full sized may be too much for the cold, the bench
 // or the hands: then it is the largest found that is not.
-func (s *search) fit(r int, v venue, band bool, at int64, rng *rand.Rand) (*placed, []fill, bound) {
+func (s *search) fit(r int, v venue, band bool, at int64, most quantity.Mass, rng *rand.Rand) (*placed, []fill, bound) {
 	rec := &s.k.recipes[r]
 	mode := &rec.modes[v.mode]
 	var pause idle
@@ -209,7 +209,6 @@ func (s *search) fit(r int, v venue, band bool, at int64, rng *rand.Rand) (*plac
 		p, b := s.fl.put(w)
 		return p, w, fills, b
 	}
-	most := mode.max
 	if rng != nil && rng.IntN(6) == 0 {
 		most = mode.min + (mode.max-mode.min)*quantity.Mass(rng.IntN(100))/100
 	}
@@ -253,19 +252,25 @@ func (s *search) smallest(rec *recipe, mode *mode, fills []fill) quantity.Mass {
 	return max(least, mode.min)
 }
 
-// topUp gives the open pieces of a class to a batch that stands and has room.
-func (s *search) topUp(rec *recipe, r, class int, band bool) bool {
+// topUp gives the open pieces of a class to a batch that stands and has room,
+// with a random source to any of them.
+func (s *search) topUp(rec *recipe, r, class int, band bool, rng *rand.Rand) bool {
 	cl := &s.classes[class]
 	from, to := cl.window(band)
-	for _, p := range s.fl.batches {
+	first := 0
+	if rng != nil && len(s.fl.batches) > 0 {
+		first = rng.IntN(len(s.fl.batches))
+	}
+	for i := range s.fl.batches {
+		p := s.fl.batches[(first+i)%len(s.fl.batches)]
 		if p.recipe != r || len(p.fills) == 0 || p.mixEnd < from || p.mixEnd > to || p.done > cl.ready {
-			continue
-		}
-		if s.habit(r, p.mode, p.mixEnd).whole {
 			continue
 		}
 		room := rec.netOf(s.most(r, p.mode, p.mixEnd)) - s.netOf(p.fills)
 		n := min(cl.open, quantity.Pieces(room/rec.each[cl.item]))
+		if s.habit(r, p.mode, p.mixEnd).whole {
+			n -= (s.made(p, cl.item) + n) % max(s.k.items[rec.items[cl.item]].PerBox, 1)
+		}
 		if n <= 0 || s.refill(p, added(p.fills, class, n)) == nil {
 			continue
 		}
@@ -273,6 +278,16 @@ func (s *search) topUp(rec *recipe, r, class int, band bool) bool {
 		return true
 	}
 	return false
+}
+
+// made is how many pieces of an item a batch gives.
+func (s *search) made(p *placed, item int) (n quantity.Pieces) {
+	for _, f := range p.fills {
+		if s.classes[f.class].item == item {
+			n += f.pieces
+		}
+	}
+	return n
 }
 
 // refill places a batch again, at the same time, for what it gives from now

@@ -22,7 +22,10 @@ func (s *search) improve() {
 	if s.rng.IntN(4) == 0 && s.now[costShort]+s.now[costOff]+s.now[costSurplus] > 0 {
 		s.handOver(mains)
 	} else if !(s.rng.IntN(4) == 0 && s.merge(s.smallOf(mains))) {
-		s.ruin(mains)
+		gone := s.ruin(mains)
+		if s.rng.IntN(2) == 0 {
+			s.reorder(gone)
+		}
 		s.rebuild()
 	}
 	s.still++
@@ -38,8 +41,8 @@ func (s *search) improve() {
 }
 
 // ruin takes away some batches that are near each other: in time, of one
-// dough, on one vessel.
-func (s *search) ruin(mains []*placed) {
+// dough, on one vessel; now and then any.
+func (s *search) ruin(mains []*placed) (gone []*placed) {
 	victim := mains[s.rng.IntN(len(mains))]
 	if p := s.trouble(mains); p != nil && s.rng.IntN(4) > 0 {
 		victim = p
@@ -47,6 +50,10 @@ func (s *search) ruin(mains []*placed) {
 	type apart struct {
 		*placed
 		by int64
+	}
+	spread := int64(4 * 3600)
+	if s.rng.IntN(4) == 0 {
+		spread = 14 * 86400 // wherever they are
 	}
 	near := make([]apart, len(mains))
 	for i, p := range mains {
@@ -57,7 +64,7 @@ func (s *search) ruin(mains []*placed) {
 		if s.fl.vesselOf(p) != s.fl.vesselOf(victim) {
 			by += 3600
 		}
-		near[i] = apart{p, by + s.rng.Int64N(4*3600)}
+		near[i] = apart{p, by + s.rng.Int64N(spread)}
 	}
 	slices.SortStableFunc(near, func(a, b apart) int { return cmp.Compare(a.by, b.by) })
 	n := 1 + s.rng.IntN(6)
@@ -67,8 +74,42 @@ func (s *search) ruin(mains []*placed) {
 	for _, p := range near[:min(n, len(near))] {
 		if s.stands(p.placed) {
 			s.drop(p.placed)
+			gone = append(gone, p.placed)
 		}
 	}
+	return gone
+}
+
+// reorder makes some of the batches that were taken away again, on their
+// vessels but in another order, each as early as it can be then.
+func (s *search) reorder(gone []*placed) {
+	s.rng.Shuffle(len(gone), func(i, j int) { gone[i], gone[j] = gone[j], gone[i] })
+	for _, p := range gone[:1+s.rng.IntN(len(gone))] {
+		for _, band := range []bool{true, false} {
+			c := s.foremost(p.recipe, band, nil, s.rng)
+			if c < 0 {
+				break
+			}
+			from, to := s.classes[c].window(band)
+			if from = max(from, s.fl.start); from > to {
+				continue
+			}
+			if s.again(p, venue{mode: p.mode, from: from, to: to}, band) {
+				break
+			}
+		}
+	}
+}
+
+// again makes a batch in a venue, at most as large as it was.
+func (s *search) again(p *placed, v venue, band bool) bool {
+	for _, at := range s.starts(&s.k.recipes[p.recipe], p.recipe, v, band, nil) {
+		if q, fills, _ := s.fit(p.recipe, v, band, at, p.mass, nil); q != nil {
+			s.serve(q, fills)
+			return true
+		}
+	}
+	return false
 }
 
 // patience is how many builds may bring neither a piece more nor one more in its band.

@@ -112,8 +112,8 @@ func cover(n int, holds []int, cost []float64) []float64 {
 	return least
 }
 
-// starts are the ends of mixing to try in a venue: where it is filled first, or
-// as early as it can be; with a random source now and then just before
+// starts are the ends of mixing to try in a venue: where it is filled first, as
+// early as it can be, or once what closes before it has closed; with a random source now and then just before
 // something that stands, as late as it can be, or anywhere.
 func (s *search) starts(rec *recipe, r int, v venue, band bool, rng *rand.Rand) []int64 {
 	if rng != nil {
@@ -124,11 +124,21 @@ func (s *search) starts(rec *recipe, r int, v venue, band bool, rng *rand.Rand) 
 			return []int64{s.flush(rec, v, rng), v.from}
 		}
 	}
-	at, _ := s.fullest(r, band, v.from, v.to, rec.netOf(rec.modes[v.mode].max))
-	if at == v.from {
-		return []int64{v.from}
+	starts := []int64{v.from}
+	if at, _ := s.fullest(r, band, v.from, v.to, rec.netOf(rec.modes[v.mode].max)); at > v.from {
+		starts = []int64{at, v.from}
 	}
-	return []int64{at, v.from}
+	// What closes first is served in front, and the batch must be in time for it.
+	late := v.from
+	for _, c := range s.of[r] {
+		if f, t := s.classes[c].window(band); s.classes[c].open > 0 && f <= v.to && t < v.to {
+			late = max(late, t+1)
+		}
+	}
+	if !slices.Contains(starts, late) {
+		starts = append(starts, late)
+	}
+	return starts
 }
 
 // flush is an end of mixing from which a batch is off its vessel just when a
