@@ -147,6 +147,13 @@ func (s *search) choices(recipe int, from, to int64) []choice {
 	return all
 }
 
+// climb raises a concave dual function in large steps first, for what is far too
+// dear or too cheap, then in small ones: where hundreds of batches share the
+// vessels, large steps alone lead past every price.
+func climb(price [][]float64, all capacity, step float64, rounds int, value func(price [][]float64, used [][]float64) float64) float64 {
+	return math.Max(ascend(price, all, step, rounds/4, value), ascend(price, all, step/8, rounds-rounds/4, value))
+}
+
 // ascend raises a concave dual function of the vessels' prices by subgradient
 // steps. value returns the dual value and how many seconds each vessel works.
 func ascend(price [][]float64, all capacity, step float64, rounds int, value func(price [][]float64, used [][]float64) float64) float64 {

@@ -59,7 +59,7 @@ func linear(parts []part, vessels int) func(price, used [][]float64) float64 {
 func (s *search) prices() [][]float64 {
 	time := s.vesselTime()
 	price := zeros(time.time)
-	ascend(price, time, 0.1, 200, linear(s.parts(true), len(price)))
+	climb(price, time, 0.1, 200, linear(s.parts(true), len(price)))
 	return price
 }
 
@@ -82,7 +82,7 @@ func (s *search) batchBound(time capacity, band bool, spared int64) int64 {
 		time.time, time.extra = append(time.time, []float64{float64(spared)}), append(time.extra, 0)
 	}
 	price := zeros(time.time)
-	best := ascend(price, time, 0.1, 200, linear(s.parts(band), vessels))
+	best := climb(price, time, 0.1, 200, linear(s.parts(band), vessels))
 	lumps := s.lumps(band, spared)
 	whole := func(price, used [][]float64) float64 {
 		var v float64
@@ -96,7 +96,7 @@ func (s *search) batchBound(time capacity, band bool, spared int64) int64 {
 		starts = append(starts, zeros(time.time))
 	}
 	for _, from := range starts {
-		best = math.Max(best, ascend(from, time, 0.02, 300, whole))
+		best = math.Max(best, climb(from, time, 0.02, 300, whole))
 	}
 	return max(0, int64(math.Ceil(best-1e-6))) + s.inputBound(band, spared)
 }

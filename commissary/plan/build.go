@@ -96,6 +96,7 @@ func (s *search) urgent(band bool, stuck map[int]bool, rng *rand.Rand) int {
 			continue
 		}
 		_, to := s.classes[c].window(band)
+		to -= s.classes[c].lead
 		if rng != nil {
 			to += rng.Int64N(s.sway)
 		}
@@ -257,13 +258,13 @@ func (s *search) smallest(rec *recipe, mode *mode, fills []fill) quantity.Mass {
 func (s *search) topUp(rec *recipe, r, class int, band bool, rng *rand.Rand) bool {
 	cl := &s.classes[class]
 	from, to := cl.window(band)
-	first := 0
-	if rng != nil && len(s.fl.batches) > 0 {
-		first = rng.IntN(len(s.fl.batches))
+	stand, first := s.fl.of[r], 0
+	if rng != nil && len(stand) > 0 {
+		first = rng.IntN(len(stand))
 	}
-	for i := range s.fl.batches {
-		p := s.fl.batches[(first+i)%len(s.fl.batches)]
-		if p.recipe != r || len(p.fills) == 0 || p.mixEnd < from || p.mixEnd > to || p.done > cl.ready {
+	for i := range stand {
+		p := stand[(first+i)%len(stand)]
+		if len(p.fills) == 0 || p.mixEnd < from || p.mixEnd > to || p.done > cl.ready {
 			continue
 		}
 		room := rec.netOf(s.most(r, p.mode, p.mixEnd)) - s.netOf(p.fills)

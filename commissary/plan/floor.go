@@ -17,18 +17,20 @@ type floor struct {
 	vessels  []row
 	benches  map[string]*sched.Free
 	crew     *sched.Free
-	cold     *sched.Free
+	cold     *sched.Free // nil: no limit, as with the next
 	pullDown *sched.Free
 	crates   map[string]*crate // the containers that are counted, by id
 	tubs     []*tub            // preferments and made inputs, on hand or planned, oldest first
 	batches  []*placed
-	journal  []func() // how to take back what was done since the last mark
-	steps    int64    // amount of search done
+	of       [][]*placed // the batches of each recipe
+	journal  []func()    // how to take back what was done since the last mark
+	steps    int64       // amount of search done
 }
 
 // row is one vessel of the book, with its alike units.
 type row struct {
 	units []*sched.Row
+	moved []bool // by unit: changed since all that stands in it was seen to be cleaned for
 	setup func(before, after int) int64
 }
 
@@ -127,9 +129,8 @@ func (l limit) sized() bool {
 
 func openFloor(k *kitchen) *floor {
 	in := k.in
-	fl := &floor{k: k, start: in.At.Unix(), benches: map[string]*sched.Free{}}
+	fl := &floor{k: k, start: in.At.Unix(), benches: map[string]*sched.Free{}, of: make([][]*placed, len(k.recipes))}
 	fl.crew, fl.crates = k.crew(), k.crates()
-	fl.cold, fl.pullDown = sched.NewFree(sched.Never), sched.NewFree(sched.Never)
 	if s := k.book.ColdStore.Slots; s > 0 {
 		fl.cold = sched.NewFree(int64(s))
 	}
@@ -139,7 +140,7 @@ func openFloor(k *kitchen) *floor {
 	for _, v := range k.book.Vessels {
 		r := row{setup: k.setup(v)}
 		for range max(v.Count, 1) {
-			r.units = append(r.units, &sched.Row{})
+			r.units, r.moved = append(r.units, &sched.Row{}), append(r.moved, false)
 		}
 		fl.vessels = append(fl.vessels, r)
 	}
@@ -187,6 +188,9 @@ func (fl *floor) close(o commissary.Outage) {
 		b.Add(from, to, -1)
 	}
 	if o.Resource == "cold" {
+		if fl.cold == nil {
+			fl.cold = sched.NewFree(sched.Never)
+		}
 		fl.cold.Add(from, to, -sched.Never)
 	}
 }

@@ -233,7 +233,7 @@ func (s *search) trouble(mains []*placed) *placed {
 // better reports whether a cost is as good as the one reached. Where a plan is
 // in force nothing moves for less than a piece or a batch.
 func (s *search) better(c cost) bool {
-	if len(s.k.in.Before) > 0 {
+	if s.replans() {
 		return slices.Compare(c[:costDeviation], s.now[:costDeviation]) < 0
 	}
 	return c.compare(s.now) <= 0
@@ -261,7 +261,7 @@ func (s *search) drop(p *placed) {
 }
 
 // stands reports whether a batch is on the floor: dropping one can take others with it.
-func (s *search) stands(p *placed) bool { return slices.Contains(s.fl.batches, p) }
+func (s *search) stands(p *placed) bool { return slices.Contains(s.fl.of[p.recipe], p) }
 
 // userOf is the batch itself, or the one that a preferment or made prep feeds.
 func (s *search) userOf(q *placed) *placed {

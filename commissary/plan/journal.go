@@ -36,6 +36,9 @@ func (fl *floor) clean(q *placed, setup int64) {
 func (fl *floor) unclean() (q *placed, setup int64, ok bool) {
 	for v := range fl.vessels {
 		for i, u := range fl.vessels[v].units {
+			if !fl.vessels[v].moved[i] {
+				continue
+			}
 			before, ready := -1, fl.start
 			for _, e := range u.Entries() {
 				if e.Idle {
@@ -49,6 +52,7 @@ func (fl *floor) unclean() (q *placed, setup int64, ok bool) {
 				}
 				before, ready = e.Family, max(ready, e.To)
 			}
+			fl.vessels[v].moved[i] = false
 		}
 	}
 	return nil, 0, true
@@ -111,15 +115,27 @@ func (fl *floor) lift(p *placed) {
 
 func (fl *floor) stand(p *placed) {
 	fl.batches = append(fl.batches, p)
+	fl.of[p.recipe] = append(fl.of[p.recipe], p)
+	fl.vessels[fl.vesselOf(p)].moved[p.unit] = true
 	fl.row(p).Insert(sched.Entry{From: p.load, To: fl.heldUntil(p), Setup: p.setup, Family: p.recipe})
 	fl.charge(p, -1)
 }
 
 func (fl *floor) clear(p *placed) {
-	at := slices.Index(fl.batches, p)
-	fl.batches = slices.Delete(fl.batches, at, at+1)
+	fl.batches = lessOne(fl.batches, p)
+	fl.of[p.recipe] = lessOne(fl.of[p.recipe], p)
+	fl.vessels[fl.vesselOf(p)].moved[p.unit] = true
 	fl.row(p).Remove(p.load)
 	fl.charge(p, 1)
+}
+
+// lessOne is some batches but for one of them, mostly one that came last.
+func lessOne(batches []*placed, p *placed) []*placed {
+	for i := len(batches) - 1; ; i-- {
+		if batches[i] == p {
+			return slices.Delete(batches, i, i+1)
+		}
+	}
 }
 
 // mark forgets how to take back what was done so far.

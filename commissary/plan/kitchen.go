@@ -29,6 +29,7 @@ type kitchen struct {
 	byID     map[string]int // formula id to recipe
 	vessel   map[string]int // vessel id to its place in the book
 	benches  map[string]commissary.Bench
+	follows  []bool // by recipe and recipe: may be made behind it with no wash
 }
 
 // recipe is one formula as the planner sees it.
@@ -97,6 +98,11 @@ func openKitchen(in Input) (*kitchen, error) {
 			return nil, err
 		}
 		k.recipes = append(k.recipes, r)
+	}
+	for _, before := range k.recipes {
+		for _, after := range k.recipes {
+			k.follows = append(k.follows, safety.MayFollow(before.allergens, after.allergens))
+		}
 	}
 	return k, nil
 }
@@ -344,16 +350,17 @@ func (r *recipe) netOf(m quantity.Mass) quantity.Mass {
 // first, a scrape where the allergens of the one before are all in the next,
 // a full wash otherwise.
 func (k *kitchen) setup(v commissary.Vessel) func(before, after int) int64 {
+	scrape, wash := int64(v.Scrape), int64(v.Wash)
 	return func(before, after int) int64 {
 		switch {
 		case before == dirty || after == dirty:
-			return int64(v.Wash)
+			return wash
 		case before < 0 || after < 0:
 			return 0
-		case before == after || safety.MayFollow(k.recipes[before].allergens, k.recipes[after].allergens):
-			return int64(v.Scrape)
+		case before == after || k.follows[before*len(k.recipes)+after]:
+			return scrape
 		}
-		return int64(v.Wash)
+		return wash
 	}
 }
 

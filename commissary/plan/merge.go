@@ -54,8 +54,8 @@ func (s *search) share(p *placed) int64 {
 // floor is as it was.
 func (s *search) merge(victim *placed) bool {
 	var others []*placed
-	for _, q := range s.fl.batches {
-		if q != victim && q.recipe == victim.recipe && len(q.fills) > 0 {
+	for _, q := range s.fl.of[victim.recipe] {
+		if q != victim && len(q.fills) > 0 {
 			others = append(others, q)
 		}
 	}

@@ -25,6 +25,7 @@ type class struct {
 	pieces, open quantity.Pieces
 	wants        [len(sources)]quantity.Pieces // what is asked for, by source
 	needs        []int
+	lead         int64 // by how many seconds it is taken before its turn
 	what         bound // what kept it from being served in full
 }
 
@@ -163,18 +164,24 @@ func (s *search) mostPieces(cl *class) quantity.Pieces {
 }
 
 // run builds plans in a few manners, whatever that takes, and spends the rest of the work
-// budget, at least half of it, on making it better. What stands on the floor
-// can be posted at any time, so that a larger budget never ends worse.
+// budget on making it better, at least half of it where no plan is in force. What
+// stands on the floor can be posted at any time, so that a larger budget never ends worse.
 func (s *search) run(budget int64) {
 	s.spans = s.stretches()
 	s.price = s.prices()
 	s.first()
 	s.others()
 	until := max(budget, s.fl.steps+budget/2)
+	if s.replans() {
+		until = max(budget-s.built, s.fl.steps)
+	}
 	for s.fl.steps < until && len(s.fl.batches) > 0 {
 		s.improve()
 	}
 }
+
+// replans reports whether there is a plan in force to keep to.
+func (s *search) replans() bool { return len(s.k.in.Before) > 0 }
 
 // measure returns the objective of what stands on the floor.
 func (s *search) measure() cost {

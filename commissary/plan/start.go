@@ -24,19 +24,70 @@ func (s *search) first() {
 // No stage hangs on the work budget, so that a larger one follows the same path
 // further; each takes a few times what the first build took at most.
 func (s *search) others() {
-	s.mend()
+	s.hasten()
 	s.loosen()
+	large := s.built > DefaultSteps && !s.replans()
+	if large {
+		s.sweep()
+	}
+	s.mend()
 	for _, m := range []manner{bandsInTurn, largestFirst, windowsOnly} {
-		if s.now[costShort] > s.beyond || m == largestFirst && s.now[costOff] > 0 && len(s.k.in.Before) == 0 {
+		if s.replans() && s.fl.steps+2*s.built > DefaultSteps {
+			break // planning anew takes no more steps than a first plan does
+		}
+		if s.now[costShort] > s.beyond || m == largestFirst && s.now[costOff] > 0 && !s.replans() && !large {
 			s.startAgain(m)
 			s.mend()
 		}
 	}
-	if s.built > DefaultSteps && len(s.k.in.Before) == 0 {
-		s.sweep()
-	}
 	s.squeeze(s.fl.steps + s.built)
 	s.fl.mark()
+}
+
+// hastes is how often a plan is built again with what came out short in front, as
+// long as that helps, and hurry by how much more each time.
+const (
+	hastes = 3
+	hurry  = 6 * 3600
+)
+
+// hasten builds the plan again with what came out short, or outside its band,
+// before its turn: what fewer vessels can make must not wait until those are full.
+func (s *search) hasten() {
+	if s.replans() {
+		return
+	}
+	late := s.forward()
+	for i := 0; i < hastes && late; i++ {
+		at := len(s.fl.journal)
+		s.dropAll(func(p *placed) bool { return len(p.fills) > 0 })
+		s.build(bandsFirst, nil)
+		late = s.forward()
+		late = s.keepIfBetter(at) && late
+	}
+	s.fl.mark()
+}
+
+// forward brings classes forward that are short of what the vessels could make,
+// or outside their bands, and reports whether there are any.
+func (s *search) forward() bool {
+	late := map[int]bool{}
+	for c := range s.classes {
+		if s.classes[c].open > 0 {
+			late[c] = true
+		}
+	}
+	for _, p := range s.fl.batches {
+		for _, f := range p.fills {
+			if !s.inBand(p, f.class) {
+				late[f.class] = true
+			}
+		}
+	}
+	for c := range late {
+		s.classes[c].lead += hurry
+	}
+	return len(late) > 0
 }
 
 // loosen plans anew what the plan in force had near in time to batches that could
@@ -48,6 +99,7 @@ func (s *search) loosen() {
 		if len(s.lost) == 0 || s.fl.steps >= until || s.now[costShort] == s.beyond && s.now[costOff] == 0 {
 			return
 		}
+		s.forward()
 		at := len(s.fl.journal)
 		s.dropAll(func(p *placed) bool {
 			return len(p.fills) > 0 && slices.ContainsFunc(s.lost, func(at int64) bool { return max(p.mixEnd-at, at-p.mixEnd) <= by })
@@ -57,17 +109,32 @@ func (s *search) loosen() {
 	}
 }
 
+// sweeps is how often a large day is planned anew in parts at most.
+const sweeps = 3
+
 // sweep plans half a stretch of work after the other anew, with the rest as it
-// stands. It is for days so large that the first plan alone takes more than a usual budget: what
-// is tried at random then changes too little.
+// stands, and again as long as fewer pieces are short or outside their bands by
+// it. It is for days so large that the first plan alone takes more than a usual
+// budget: what is tried at random then changes too little.
 func (s *search) sweep() {
-	for _, w := range s.spans {
-		middle := (w.from + w.to) / 2
-		for _, half := range []stretch{{w.from, middle}, {middle, w.to}} {
-			at := len(s.fl.journal)
-			s.dropAll(func(p *placed) bool { return len(p.fills) > 0 && p.load >= half.from && p.load < half.to })
-			s.build(bandsFirst, nil)
-			s.keepIfBetter(at)
+	until := s.fl.steps + sweeps*s.built
+	for range sweeps {
+		before := s.now
+		s.forward()
+		for _, w := range s.spans {
+			middle := (w.from + w.to) / 2
+			for _, half := range []stretch{{w.from, middle}, {middle, w.to}} {
+				if s.fl.steps >= until {
+					return
+				}
+				at := len(s.fl.journal)
+				s.dropAll(func(p *placed) bool { return len(p.fills) > 0 && p.load >= half.from && p.load < half.to })
+				s.build(bandsFirst, nil)
+				s.keepIfBetter(at)
+			}
+		}
+		if slices.Compare(s.now[:costBatches], before[:costBatches]) >= 0 {
+			return
 		}
 	}
 }

@@ -5,7 +5,9 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"sort"
 
+	"doughrun/commissary/plan/internal/sched"
 	"doughrun/commissary/quantity"
 )
 
@@ -47,7 +49,7 @@ func (s *search) venues(rec *recipe, r int, band bool, from, to int64, rng *rand
 			if v.from > v.to {
 				continue
 			}
-			v.dear = sway * (1 + s.price[m.vessel][j]*float64(m.load+m.mix+m.unload))
+			v.dear = sway * (1 + s.price[m.vessel][j]*float64(m.load+m.mix+m.unload+s.cleaning(r, m, w)))
 			all = append(all, v)
 			most = max(most, fits[j])
 		}
@@ -68,6 +70,39 @@ func (s *search) venues(rec *recipe, r int, band bool, from, to int64, rng *rand
 		return cmp.Or(cmp.Compare(a.dear, b.dear), cmp.Compare(a.from, b.from), cmp.Compare(a.mode, b.mode))
 	})
 	return all
+}
+
+// cleaning is the least time that is cleaned more on a vessel in a stretch of work
+// for one more batch of a recipe.
+func (s *search) cleaning(r int, m mode, w stretch) int64 {
+	row, least := &s.fl.vessels[m.vessel], sched.Never
+	for _, u := range row.units {
+		all := u.Entries()
+		i := sort.Search(len(all), func(i int) bool { return all[i].From >= w.from })
+		before, ready := -1, w.from
+		if i > 0 {
+			before, ready = all[i-1].Family, max(ready, all[i-1].To)
+		}
+		for ; i < len(all) && all[i].From < w.to; i++ {
+			e := &all[i]
+			if e.Idle {
+				ready = max(ready, e.To)
+				continue
+			}
+			one, two := row.setup(before, r), row.setup(r, e.Family)
+			if ready+one+m.load+m.mix+m.unload+two <= e.From {
+				least = min(least, one+two-e.Setup)
+			}
+			before, ready = e.Family, e.To
+		}
+		if one := row.setup(before, r); ready+one+m.load+m.mix+m.unload <= w.to {
+			least = min(least, one)
+		}
+	}
+	if least == sched.Never {
+		return 0
+	}
+	return least
 }
 
 // lookAhead adds to what each venue costs the least that the rest of so much

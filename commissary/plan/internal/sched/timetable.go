@@ -10,7 +10,7 @@ import (
 const Never int64 = math.MaxInt64 / 4
 
 // Free is how much of something is free over time: a step function that
-// bookings are taken from and given back to.
+// bookings are taken from and given back to. Of a nil Free there is always enough.
 type Free struct {
 	at, free []int64 // free[i] from at[i] on; the last value holds for ever
 }
@@ -44,7 +44,7 @@ func (f *Free) join(i int) {
 
 // Add changes what is free in [from, to).
 func (f *Free) Add(from, to, amount int64) {
-	if from >= to || amount == 0 {
+	if f == nil || from >= to || amount == 0 {
 		return
 	}
 	i := f.cut(from)
@@ -60,7 +60,7 @@ func (f *Free) Add(from, to, amount int64) {
 // whole duration; ok is false when there is none by latest. It is Never where
 // it will never be.
 func (f *Free) Fit(from, duration, need, latest int64) (start int64, ok bool) {
-	if need <= 0 || duration <= 0 {
+	if f == nil || need <= 0 || duration <= 0 {
 		return from, from <= latest
 	}
 	start = from
@@ -87,7 +87,7 @@ func (f *Free) Has(from, to, need int64) bool {
 // Since returns the earliest time in [from, to] from which on need is free
 // until to.
 func (f *Free) Since(from, to, need int64) int64 {
-	if need <= 0 || from >= to {
+	if f == nil || need <= 0 || from >= to {
 		return from
 	}
 	for i := f.index(to - 1); ; i-- {
