@@ -107,3 +107,22 @@ func TestHoldingCutShort(t *testing.T) {
 	require.LessOrEqual(t, h.least, exact)
 	require.InDelta(t, 1000*1.5/11, h.least, 1e-9, "the linear relaxation")
 }
+
+// On a large day large steps alone leave all prices at nothing.
+func TestPricesOfALargeDay(t *testing.T) {
+	in := generate(largeDay, 1)
+	k, err := openKitchen(in)
+	require.NoError(t, err)
+	needs, _ := k.demand()
+	open := make([]quantity.Pieces, len(needs))
+	for i, n := range needs {
+		open[i] = n.Pieces
+	}
+	s := newSearch(k, openFloor(k), needs, open)
+	s.spans = s.stretches()
+	time := s.vesselTime()
+	dual := linear(s.parts(true), len(time.time))
+	free := dual(zeros(time.time), zeros(time.time))
+	require.Greater(t, climb(zeros(time.time), time, 0.1, 200, dual), free*1.01, "a day that fills its vessels has dear hours")
+	require.Greater(t, s.prices()[0][0], 0.0)
+}

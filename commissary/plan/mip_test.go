@@ -227,6 +227,17 @@ func TestMakeAgainstIntegerProgram(t *testing.T) {
 	require.LessOrEqual(t, unproved*10, len(seeds), "at most a tenth may stay unproved")
 }
 
+// Two days on which batches have to be made in another order, or once something
+// has closed that cannot be served: their optima are proved by the full form of
+// the test above.
+func TestOptimaOnceMissed(t *testing.T) {
+	for seed, best := range map[uint64][4]int64{40: {15, 23, 4, 0}, 161: {42, 48, 11, 0}} {
+		p, err := Make(mipDayOf(seed).in)
+		require.NoError(t, err)
+		require.Equal(t, best, costOf(p), "seed %d", seed)
+	}
+}
+
 // Where both solvers prove their optimum it is one and the same.
 func TestSolversAgree(t *testing.T) {
 	solverAt(t, "cbc")

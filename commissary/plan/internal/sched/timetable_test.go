@@ -25,3 +25,14 @@ func TestFreeSince(t *testing.T) {
 		require.Equal(t, want, f.Since(from, to, need), "%v: %d free in [%d, %d)", f, need, from, to)
 	}
 }
+
+// Of what has no limit there is always enough, at once.
+func TestFreeWithoutLimit(t *testing.T) {
+	var f *Free
+	f.Add(0, 10, -5)
+	at, ok := f.Fit(3, 4, 1000, 3)
+	require.True(t, ok)
+	require.EqualValues(t, 3, at)
+	require.True(t, f.Has(0, 10, 1000))
+	require.EqualValues(t, 2, f.Since(2, 9, 1000))
+}
