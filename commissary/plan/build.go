@@ -96,7 +96,9 @@ func (s *search) urgent(band bool, stuck map[int]bool, rng *rand.Rand) int {
 			continue
 		}
 		_, to := s.classes[c].window(band)
-		to -= s.classes[c].lead
+		if !s.largest { // whose order is by due time alone
+			to -= s.classes[c].lead
+		}
 		if rng != nil {
 			to += rng.Int64N(s.sway)
 		}

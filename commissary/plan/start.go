@@ -31,6 +31,7 @@ func (s *search) others() {
 		s.sweep()
 	}
 	s.mend()
+	anew := false
 	for _, m := range []manner{bandsInTurn, largestFirst, windowsOnly} {
 		if s.replans() && s.fl.steps+2*s.built > DefaultSteps {
 			break // planning anew takes no more steps than a first plan does
@@ -38,7 +39,11 @@ func (s *search) others() {
 		if s.now[costShort] > s.beyond || m == largestFirst && s.now[costOff] > 0 && !s.replans() && !large {
 			s.startAgain(m)
 			s.mend()
+			anew = true
 		}
+	}
+	if large && anew {
+		s.sweep()
 	}
 	s.squeeze(s.fl.steps + s.built)
 	s.fl.mark()
@@ -63,9 +68,19 @@ func (s *search) hasten() {
 		s.dropAll(func(p *placed) bool { return len(p.fills) > 0 })
 		s.build(bandsFirst, nil)
 		late = s.forward()
-		late = s.keepIfBetter(at) && late
+		if !s.keepIfBetter(at) {
+			s.inTurn()
+			break
+		}
 	}
 	s.fl.mark()
+}
+
+// inTurn has all classes wait for their turn again.
+func (s *search) inTurn() {
+	for c := range s.classes {
+		s.classes[c].lead = 0
+	}
 }
 
 // forward brings classes forward that are short of what the vessels could make,
