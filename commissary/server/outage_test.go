@@ -55,10 +55,10 @@ func TestReplanAfterAnOutage(t *testing.T) {
 	again := k.draftAgain()
 	require.Empty(t, again.GetChanges(), "nothing has happened")
 
-	// The mixer breaks down from the planning instant until its first mix has gone wrong for two hours.
+	// The mixer breaks down from the planning instant until half an hour after the start of its first mix.
 	was := mixes(first.GetPlan())
 	require.NotEmpty(t, was)
-	back := loaded(was[0]).Add(2 * time.Hour)
+	back := loaded(was[0]).Add(30 * time.Minute)
 	report := &v1.ReportOutageRequest{Kitchen: main, ResourceId: "mixer", EndTime: stamp(back), Reason: "belt torn", RequestId: id()}
 	got, err := k.plans.ReportOutage(t.Context(), report)
 	require.NoError(t, err)
