@@ -157,6 +157,11 @@ func (z *Zone) Instant(d Date, c Clock) time.Time {
 	for {
 		_, offset := at.Zone()
 		_, end := at.ZoneBounds()
+		if !end.IsZero() && !end.After(at) {
+			// Beyond the changes that a zone lists, package time takes every year for
+			// one of 365 days: on the last day of a leap year the period is over for it.
+			end = at.Add(24 * time.Hour)
+		}
 		t := wall.Add(-time.Duration(offset) * time.Second)
 		if end.IsZero() || t.Before(end) {
 			if t.Before(at) {

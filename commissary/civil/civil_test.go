@@ -132,6 +132,23 @@ func TestInstantsKeepTheirOrder(t *testing.T) {
 	})
 }
 
+// Years after those that a zone lists follow its rule, leap years to their last day.
+func TestTheLastDayOfALeapYear(t *testing.T) {
+	for _, name := range []string{"America/New_York", "Europe/London", "Australia/Lord_Howe", "Asia/Kathmandu"} {
+		z := zone(t, name)
+		for year := 2024; year < 2100; year += 4 {
+			for day := range 4 {
+				d := Date{year, time.December, 30}.AddDays(day)
+				for c := Clock(0); c < 86_400; c += 3600 {
+					at := z.Instant(d, c)
+					require.Equal(t, d, z.Date(at), name)
+					require.Equal(t, c, z.Clock(at), name)
+				}
+			}
+		}
+	}
+}
+
 // Samoa left out a whole day: 30 December 2011 begins where the 31st does.
 func TestADayLeftOut(t *testing.T) {
 	z := zone(t, "Pacific/Apia")
