@@ -40,7 +40,7 @@ var killPlants = []plant{
 	before("change recorded, chain not moved", "commissary/store/write.go", "		err = longer.move(began)"),
 	before("done, answer not kept", "commissary/server/write.go", "		b, err := proto.MarshalOptions{Deterministic: true}.Marshal(answer)"),
 	before("committed, not answered", "commissary/server/write.go", "	if err != nil && !errors.Is(err, errDry) {"),
-	before("answered, not sent", "commissary/server/call.go", "		attrs := []slog.Attr{"),
+	before("answered, not sent", "commissary/server/call.go", "		level := slog.LevelInfo"),
 	before("book kept, not recorded", "commissary/server/kitchen.go", "		if err := w.record(kitchen, wire.BookName(kitchen, r.Revision)"),
 	before("order kept, not recorded", "commissary/server/order.go", "	return w.record(d.id(), wire.OrderName(d.id(), o.Night, o.Shop), \"revision %d %s, %d lines\""),
 	before("night closed, not recorded", "commissary/server/night.go", "		resp := &v1.CloseNightResponse{Night: k.Night(n)}"),

@@ -68,6 +68,13 @@ func logs(log *slog.Logger) grpc.UnaryServerInterceptor {
 		c := &call{}
 		began := time.Now()
 		resp, err := next(context.WithValue(ctx, callKey{}, c), req)
+		level := slog.LevelInfo
+		if c.reference != "" {
+			level = slog.LevelError
+		}
+		if !log.Enabled(ctx, level) {
+			return resp, err
+		}
 		attrs := []slog.Attr{
 			slog.String("method", info.FullMethod),
 			slog.String("caller", c.who),
@@ -80,9 +87,7 @@ func logs(log *slog.Logger) grpc.UnaryServerInterceptor {
 		if c.credential != "" {
 			attrs = append(attrs, slog.String("kitchen", c.caller.Kitchen), slog.String("credential", c.credential))
 		}
-		level := slog.LevelInfo
 		if c.reference != "" {
-			level = slog.LevelError
 			attrs = append(attrs, slog.String("reference", c.reference), slog.Any("cause", c.cause))
 		}
 		log.LogAttrs(ctx, level, "call", attrs...)
