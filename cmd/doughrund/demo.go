@@ -320,7 +320,8 @@ func (s *stage) order(b commissary.Book, night *played) error {
 	return nil
 }
 
-// bake starts and finishes what must be ready before this morning's vans leave.
+// bake starts and finishes what must be ready before this morning's vans leave,
+// each at its time.
 func (s *stage) bake(night *played) error {
 	batches := v1.NewBatchServiceClient(s.conn)
 	posted, err := s.posted(batches)
@@ -328,6 +329,11 @@ func (s *stage) bake(night *played) error {
 		return err
 	}
 	delivery := s.night.AddDays(1).String()
+	type deed struct {
+		at time.Time
+		do func() error
+	}
+	var deeds []deed
 	for _, b := range posted {
 		name := b.GetName()
 		if night.batch == nil && len(b.GetMakes()) > 0 && b.GetFlourMassMg() > 0 {
@@ -345,18 +351,25 @@ func (s *stage) bake(night *played) error {
 				last = step.GetEndTime().AsTime()
 			}
 		}
-		s.now.Store(first.Unix())
-		started, err := batches.StartBatch(s.ctx, &v1.StartBatchRequest{Name: name, Etag: b.GetEtag(), RequestId: uuid.NewString()})
-		if err != nil {
+		var started *v1.StartBatchResponse
+		deeds = append(deeds, deed{first, func() (err error) {
+			started, err = batches.StartBatch(s.ctx, &v1.StartBatchRequest{Name: name, Etag: b.GetEtag(), RequestId: uuid.NewString()})
+			return err
+		}}, deed{last, func() error {
+			done, err := batches.FinishBatch(s.ctx, &v1.FinishBatchRequest{Name: name, Etag: started.GetBatch().GetEtag(), RequestId: uuid.NewString()})
+			if err == nil {
+				night.finished = append(night.finished, done.GetLots()...)
+				s.say("batch %s is out: %s", b.GetId(), b.GetFormulaName())
+			}
+			return err
+		}})
+	}
+	slices.SortStableFunc(deeds, func(a, b deed) int { return a.at.Compare(b.at) })
+	for _, d := range deeds {
+		s.now.Store(d.at.Unix())
+		if err := d.do(); err != nil {
 			return err
 		}
-		s.now.Store(last.Unix())
-		done, err := batches.FinishBatch(s.ctx, &v1.FinishBatchRequest{Name: name, Etag: started.GetBatch().GetEtag(), RequestId: uuid.NewString()})
-		if err != nil {
-			return err
-		}
-		night.finished = append(night.finished, done.GetLots()...)
-		s.say("batch %s is out: %s", b.GetId(), b.GetFormulaName())
 	}
 	return nil
 }

@@ -2,7 +2,11 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
+	"regexp"
+	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -11,8 +15,10 @@ import (
 )
 
 func TestDemoAddsUp(t *testing.T) {
+	var talk bytes.Buffer
 	play := func(args ...string) string {
-		var out, talk bytes.Buffer
+		var out bytes.Buffer
+		talk.Reset()
 		code := run(t.Context(), append([]string{"demo"}, args...), nil, &out, &talk)
 		require.Equal(t, exitDone, code, talk.String())
 		return out.String()
@@ -23,6 +29,10 @@ func TestDemoAddsUp(t *testing.T) {
 	for _, page := range []string{"BATCH PLAN", "BATCH SHEET", "PICK LIST", "MANIFEST", "THE LIST HAS CHANGED", "GO BACK", "Every stop is confirmed.", "taken once", "amended once", "refused: the night of"} {
 		require.Contains(t, stdout, page)
 	}
+
+	said := regexp.MustCompile(`(?m)^(Thu|Fri) \d\d:\d\d  `).FindAllString(talk.String(), -1)
+	require.Greater(t, len(said), 8, talk.String())
+	require.True(t, slices.IsSortedFunc(said, func(a, b string) int { return cmp.Or(strings.Compare(b[:1], a[:1]), strings.Compare(a, b)) }), "each thing at its time: %s", talk.String())
 
 	var doc struct {
 		Orders, Manifests []json.RawMessage
