@@ -113,6 +113,16 @@ type running struct {
 	read chan struct{} // closed when its last word is read
 }
 
+// stays requires that the service has not ended.
+func (r *running) stays(t *testing.T) {
+	t.Helper()
+	select {
+	case <-r.read:
+		t.Fatal("the service has ended: ", r.log.String())
+	default:
+	}
+}
+
 // start starts the service and waits until it listens; nil when it ends before.
 func (h *house) start() *running {
 	h.t.Helper()

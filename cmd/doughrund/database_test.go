@@ -67,11 +67,7 @@ func TestDatabaseEndsConnections(t *testing.T) {
 		p.Run(t, "postgres", "SELECT count(pg_terminate_backend(pid)) FROM pg_stat_activity WHERE application_name = 'doughrund'")
 	}
 	require.Empty(t, stop())
-	select {
-	case <-r.read:
-		t.Fatal("the service has ended: ", r.log.String())
-	default:
-	}
+	r.stays(t)
 	r.end()
 	acknowledged, resent := h.settle()
 	t.Logf("%d cuts, %d orders acknowledged, %d calls sent again", cuts, acknowledged, resent)

@@ -90,7 +90,7 @@ func (t *tx) exec(query string, args ...any) (n int64, err error) {
 	if err != nil {
 		return 0, t.fault(err)
 	}
-	order, kitchenColumn := byName(columns), slices.Index(columns, "kitchen")
+	order := byName(columns)
 	values, dest := make([]any, len(columns)), make([]any, len(columns))
 	for i := range values {
 		dest[i] = &values[i]
@@ -99,11 +99,7 @@ func (t *tx) exec(query string, args ...any) (n int64, err error) {
 		if err := rows.Scan(dest...); err != nil {
 			return 0, t.fault(err)
 		}
-		kitchen := ""
-		if kitchenColumn >= 0 {
-			kitchen, _ = values[kitchenColumn].(string)
-		}
-		if err := t.keep(kitchen, of, verb == "DELETE", columns, values, order); err != nil {
+		if err := t.keep(of, verb == "DELETE", columns, values, order); err != nil {
 			return 0, err
 		}
 	}
@@ -113,8 +109,12 @@ func (t *tx) exec(query string, args ...any) (n int64, err error) {
 	return n, nil
 }
 
-// keep holds a row for the record.
-func (t *tx) keep(kitchen, table string, gone bool, columns []string, values []any, order []int) error {
+// keep holds a row for the record of its kitchen.
+func (t *tx) keep(table string, gone bool, columns []string, values []any, order []int) error {
+	kitchen := ""
+	if i := slices.Index(columns, "kitchen"); i >= 0 {
+		kitchen, _ = values[i].(string)
+	}
 	image, err := appendImage(t.wrote[kitchen], table, gone, columns, values, order)
 	if err != nil {
 		return t.fault(err)
@@ -136,7 +136,7 @@ func (t *tx) insert(table, whole, from string, args ...any) (int64, error) {
 		return n, err
 	}
 	columns := strings.Split(whole, ", ")
-	order, kitchenColumn := byName(columns), slices.Index(columns, "kitchen")
+	order := byName(columns)
 	values := make([]any, len(args))
 	for i, a := range args {
 		if values[i], err = driver.DefaultParameterConverter.ConvertValue(a); err != nil {
@@ -144,18 +144,14 @@ func (t *tx) insert(table, whole, from string, args ...any) (int64, error) {
 		}
 	}
 	for row := range slices.Chunk(values, len(columns)) {
-		kitchen := ""
-		if kitchenColumn >= 0 {
-			kitchen, _ = row[kitchenColumn].(string)
-		}
-		if err := t.keep(kitchen, table, false, columns, row, order); err != nil {
+		if err := t.keep(table, false, columns, row, order); err != nil {
 			return 0, err
 		}
 	}
 	return n, nil
 }
 
-// listed is the values of one row of so many columns, as insert takes them.
+// listed is the values of so many rows of so many columns, as insert takes them.
 func listed(rows, columns int) string {
 	var b strings.Builder
 	b.WriteString("VALUES ")
