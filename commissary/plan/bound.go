@@ -101,6 +101,19 @@ func (s *search) vesselTime() capacity {
 	return c
 }
 
+// paid is what all of it is worth at given prices.
+func (c capacity) paid(price [][]float64) (v float64) {
+	for j := range price {
+		for k := range price[j] {
+			v += price[j][k] * c.time[j][k]
+		}
+		if len(price[j]) > 0 && c.extra[j] > 0 {
+			v += slices.Max(price[j]) * c.extra[j]
+		}
+	}
+	return v
+}
+
 // never is how many pieces nobody can mix in their window: no plan has them.
 func (s *search) never() (pieces int64) {
 	for _, c := range s.classes {
@@ -163,15 +176,10 @@ func ascend(price [][]float64, all capacity, step float64, rounds int, value fun
 		for j := range used {
 			clear(used[j])
 		}
-		v := value(p, used)
+		v := value(p, used) - all.paid(p)
 		for j := range p {
-			for k := range p[j] {
-				v -= p[j][k] * time[j][k]
-			}
 			if len(p[j]) > 0 && all.extra[j] > 0 {
-				k := slices.Index(p[j], slices.Max(p[j]))
-				v -= p[j][k] * all.extra[j]
-				used[j][k] -= all.extra[j]
+				used[j][slices.Index(p[j], slices.Max(p[j]))] -= all.extra[j]
 			}
 		}
 		if v > best {

@@ -29,29 +29,85 @@ func (s *search) parts(band bool) []part {
 	return parts
 }
 
+// coverage is what the day costs at least, in batches, at given prices of the
+// vessels' time and of a piece left out. The time worked is added to used, and the
+// pieces left out are counted.
+type coverage func(price, used [][]float64, leave float64) (cost, left float64)
+
 // linear covers every class by its share of batches, each at cost 1 and the
-// price of the time it takes. Where the prices have a row more than there are
-// vessels, it is the price of a piece left out.
-func linear(parts []part, vessels int) func(price, used [][]float64) float64 {
-	return func(price, used [][]float64) float64 {
-		var v float64
+// price of the time it takes.
+func linear(parts []part) coverage {
+	return func(price, used [][]float64, leave float64) (cost, left float64) {
 		for _, p := range parts {
-			best, at := math.Inf(1), choice{}
+			best, at := leave/p.heavy, choice{}
 			for _, c := range p.choice {
 				if x := (1 + price[c.vessel][c.stretch]*c.seconds) / float64(c.net); x < best {
 					best, at = x, c
 				}
 			}
-			if len(price) > vessels && price[vessels][0]/p.heavy < best {
-				v += price[vessels][0] / p.heavy * p.net
-				used[vessels][0] += p.net / p.heavy
+			cost += best * p.net
+			if at.net == 0 {
+				left += p.net / p.heavy
 				continue
 			}
-			v += best * p.net
 			used[at.vessel][at.stretch] += p.net / float64(at.net) * at.seconds
 		}
-		return v
+		return cost, left
 	}
+}
+
+// whole covers every lump by whole batches.
+func whole(lumps []lump) coverage {
+	return func(price, used [][]float64, leave float64) (cost, left float64) {
+		for i := range lumps {
+			c, l := lumps[i].value(price, used, leave)
+			cost, left = cost+c, left+l
+		}
+		return cost, left
+	}
+}
+
+// complete leaves nothing out.
+func (c coverage) complete(price, used [][]float64) float64 {
+	cost, _ := c(price, used, math.Inf(1))
+	return cost
+}
+
+// dual climbs from some prices on, and leaves them where it got to. As many pieces
+// as are spared are left out where that helps most.
+func (c coverage) dual(price [][]float64, time capacity, step float64, rounds int, spared int64) float64 {
+	if spared == 0 {
+		return climb(price, time, step, rounds, c.complete)
+	}
+	// What may be left out has a price like the vessels' time.
+	n, all := len(price), capacity{append(slices.Clone(time.time), []float64{float64(spared)}), append(slices.Clone(time.extra), 0)}
+	best := climb(append(slices.Clone(price), []float64{0}), all, step, rounds, func(price, used [][]float64) float64 {
+		cost, left := c(price[:n], used[:n], price[n][0])
+		used[n][0] += left
+		return cost
+	})
+	return math.Max(best, c.without(spared, price)-time.paid(price))
+}
+
+// without is the least cost with so many pieces left out, at the best price of one.
+// Its value is concave in that price, so it has one peak.
+func (c coverage) without(pieces int64, price [][]float64) float64 {
+	used := zeros(price)
+	at := func(log float64) float64 {
+		leave := math.Exp(log)
+		cost, _ := c(price, used, leave)
+		return cost - leave*float64(pieces)
+	}
+	low, high := math.Log(1e-6), math.Log(8)
+	for range 25 {
+		a, b := low+(high-low)*0.382, low+(high-low)*0.618
+		if at(a) < at(b) {
+			low = a
+		} else {
+			high = b
+		}
+	}
+	return at((low + high) / 2)
 }
 
 // prices is what a second of each vessel in each stretch of work is worth, in
@@ -59,7 +115,7 @@ func linear(parts []part, vessels int) func(price, used [][]float64) float64 {
 func (s *search) prices() [][]float64 {
 	time := s.vesselTime()
 	price := zeros(time.time)
-	climb(price, time, 0.1, 200, linear(s.parts(true), len(price)))
+	climb(price, time, 0.1, 200, linear(s.parts(true)).complete)
 	return price
 }
 
@@ -77,27 +133,9 @@ func zeros(t [][]float64) [][]float64 {
 // windows. As many pieces as are spared may be left out where that helps most; that
 // has a price like the vessels' time. Batches that others take in come on top.
 func (s *search) batchBound(time capacity, band bool, spared int64) int64 {
-	vessels := len(time.time)
-	if spared > 0 {
-		time.time, time.extra = append(time.time, []float64{float64(spared)}), append(time.extra, 0)
-	}
 	price := zeros(time.time)
-	best := climb(price, time, 0.1, 200, linear(s.parts(band), vessels))
-	lumps := s.lumps(band, spared)
-	whole := func(price, used [][]float64) float64 {
-		var v float64
-		for i := range lumps {
-			v += lumps[i].value(price, used)
-		}
-		return v
-	}
-	starts := [][][]float64{price}
-	if spared > 0 { // the price of a piece left out may be far from the relaxation's
-		starts = append(starts, zeros(time.time))
-	}
-	for _, from := range starts {
-		best = math.Max(best, climb(from, time, 0.02, 300, whole))
-	}
+	best := linear(s.parts(band)).dual(price, time, 0.1, 200, spared)
+	best = math.Max(best, whole(s.lumps(band)).dual(price, time, 0.02, 300, spared))
 	return max(0, int64(math.Ceil(best-1e-6))) + s.inputBound(band, spared)
 }
 
@@ -107,7 +145,7 @@ type lump struct {
 	net    quantity.Mass // of the pieces themselves
 	heavy  quantity.Mass // the heaviest piece
 	wants  []claim
-	fewest int // batches that hold it inside the windows of its pieces; 0 where pieces may be left out
+	fewest int // batches that hold it inside the windows of its pieces
 	choice []choice
 	size   []int // which of the sizes a choice has
 	at     []int // the cheapest choice of each size
@@ -116,7 +154,7 @@ type lump struct {
 
 // lumps parts each recipe's classes into stretches of time that do not
 // overlap, so that no batch serves two of them inside its window.
-func (s *search) lumps(band bool, spared int64) []lump {
+func (s *search) lumps(band bool) []lump {
 	var lumps []lump
 	for r := range s.of {
 		rec := &s.k.recipes[r]
@@ -139,9 +177,7 @@ func (s *search) lumps(band bool, spared int64) []lump {
 				}
 				l.size = append(l.size, at)
 			}
-			if spared == 0 {
-				l.fewest = fewest(l.wants, slices.Max(l.holds), nil)
-			}
+			l.fewest = fewest(l.wants, slices.Max(l.holds), nil)
 			l.at, l.cost = make([]int, len(l.holds)), make([]float64, len(l.holds))
 			lumps = append(lumps, l)
 			from = to
@@ -213,8 +249,9 @@ func fewest(wants []claim, size quantity.Mass, stand []batchAt) int {
 }
 
 // value is what whole batches that hold the lump cost at least, each 1 and the
-// price of its time, with the time they take added to used.
-func (l *lump) value(price, used [][]float64) float64 {
+// price of its time, with the time they take added to used. Every piece may be left
+// out at a price.
+func (l *lump) value(price, used [][]float64, leave float64) (cost, left float64) {
 	for i := range l.cost {
 		l.cost[i] = math.Inf(1)
 	}
@@ -228,16 +265,12 @@ func (l *lump) value(price, used [][]float64) float64 {
 			timed, timedAt = x, i
 		}
 	}
-	left := len(price) - 1 // the row of what is left out
-	l.leave = math.Inf(1)
-	if l.fewest == 0 {
-		l.leave = price[left][0] / float64(l.heavy)
-	}
+	l.leave = leave / float64(l.heavy)
 	l.solve(l.net)
-	if v := float64(l.fewest) + timed*float64(l.net); v > l.least {
+	if v := float64(l.fewest) + timed*float64(l.net); math.IsInf(leave, 1) && v > l.least {
 		c := l.choice[timedAt]
 		used[c.vessel][c.stretch] += float64(l.net) / float64(c.net) * c.seconds
-		return v
+		return v, 0
 	}
 	rest := l.net
 	for i, k := range l.order {
@@ -245,10 +278,7 @@ func (l *lump) value(price, used [][]float64) float64 {
 		used[c.vessel][c.stretch] += float64(l.best[i]) * c.seconds
 		rest -= c.net * quantity.Mass(l.best[i])
 	}
-	if l.fewest == 0 && rest > 0 {
-		used[left][0] += float64(rest) / float64(l.heavy)
-	}
-	return l.least
+	return l.least, float64(max(rest, 0)) / float64(l.heavy)
 }
 
 // holding looks for the cheapest batches that hold a mass: exactly, or where

@@ -121,7 +121,7 @@ func TestPricesOfALargeDay(t *testing.T) {
 	s := newSearch(k, openFloor(k), needs, open)
 	s.spans = s.stretches()
 	time := s.vesselTime()
-	dual := linear(s.parts(true), len(time.time))
+	dual := linear(s.parts(true)).complete
 	free := dual(zeros(time.time), zeros(time.time))
 	require.Greater(t, climb(zeros(time.time), time, 0.1, 200, dual), free*1.01, "a day that fills its vessels has dear hours")
 	require.Greater(t, s.prices()[0][0], 0.0)

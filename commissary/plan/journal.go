@@ -32,25 +32,30 @@ func (fl *floor) clean(q *placed, setup int64) {
 
 // unclean finds a batch that lost what stood before it and is cleaned for too
 // little now, and tells the cleaning it needs; ok says that there is time and
-// hands for that. It returns nil when there is none.
+// hands for that. A batch that lost what stood between it and one that is fixed, which is
+// not cleaned for it, has neither. It returns nil when there is none.
 func (fl *floor) unclean() (q *placed, setup int64, ok bool) {
 	for v := range fl.vessels {
 		for i, u := range fl.vessels[v].units {
 			if !fl.vessels[v].moved[i] {
 				continue
 			}
-			before, ready := -1, fl.start
+			before, ready := sched.Entry{Family: -1, Fixed: true}, fl.start
 			for _, e := range u.Entries() {
 				if e.Idle {
 					ready = max(ready, e.To)
 					continue
 				}
-				if need := fl.vessels[v].setup(before, e.Family); need > e.Setup && !e.Fixed {
+				need := fl.vessels[v].setup(before.Family, e.Family)
+				if need > e.Setup && !e.Fixed {
 					q = fl.loadedAt(v, i, e.From)
 					heads := fl.k.recipes[q.recipe].modes[q.mode].heads
 					return q, need, e.From-need >= ready && fl.crew.Has(e.From-need, e.From-e.Setup, heads)
 				}
-				before, ready = e.Family, max(ready, e.To)
+				if need > e.Setup && !before.Fixed {
+					return fl.loadedAt(v, i, before.From), before.Setup, false
+				}
+				before, ready = e, max(ready, e.To)
 			}
 			fl.vessels[v].moved[i] = false
 		}

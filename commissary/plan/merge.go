@@ -7,11 +7,12 @@ import (
 	"doughrun/commissary/quantity"
 )
 
-// squeeze does without as many batches as it can: those that fill less than
-// half of their vessel, the smallest first, as long as the plan gets better by
-// it and some of the work budget is left.
-func (s *search) squeeze(until int64) {
-	small := slices.DeleteFunc(s.mains(), func(p *placed) bool { return s.share(p) > 500_000 })
+// squeeze does without as many batches as it can, of those with a tenth of their
+// vessel empty the smallest first, as long as the plan gets better by it and for so
+// much work at most.
+func (s *search) squeeze(work int64) {
+	until := s.fl.steps + work
+	small := slices.DeleteFunc(s.mains(), func(p *placed) bool { return s.share(p) > 900_000 })
 	slices.SortStableFunc(small, func(a, b *placed) int { return cmp.Compare(s.share(a), s.share(b)) })
 	for _, p := range small {
 		at := len(s.fl.journal)

@@ -22,56 +22,42 @@ func (s *search) first() {
 // first, mended, leaves pieces short, or outside their bands.
 //
 // No stage hangs on the work budget, so that a larger one follows the same path
-// further; each takes a few times what the first build took at most.
+// further; each takes no more than what the first build took.
 func (s *search) others() {
+	s.makeWay(s.built / 4)
 	s.hasten()
 	s.loosen()
-	large := s.built > DefaultSteps && !s.replans()
-	if large {
-		s.sweep()
-	}
+	s.makeWay(s.built)
 	s.mend()
-	anew := false
 	for _, m := range []manner{bandsInTurn, largestFirst, windowsOnly} {
 		if s.replans() && s.fl.steps+2*s.built > DefaultSteps {
 			break // planning anew takes no more steps than a first plan does
 		}
-		if s.now[costShort] > s.beyond || m == largestFirst && s.now[costOff] > 0 && !s.replans() && !large {
+		if s.now[costShort] > s.beyond {
 			s.startAgain(m)
 			s.mend()
-			anew = true
+			s.makeWay(s.built)
 		}
 	}
-	if large && anew {
-		s.sweep()
-	}
-	s.squeeze(s.fl.steps + s.built)
+	s.squeeze(s.built)
 	s.fl.mark()
 }
 
-// hastes is how often a plan is built again with what came out short in front, as
-// long as that helps, and hurry by how much more each time.
-const (
-	hastes = 3
-	hurry  = 6 * 3600
-)
+// hurry is how much sooner it is the turn of what came out short when a plan is
+// built again.
+const hurry = 6 * 3600
 
 // hasten builds the plan again with what came out short, or outside its band,
 // before its turn: what fewer vessels can make must not wait until those are full.
 func (s *search) hasten() {
-	if s.replans() {
+	if s.replans() || !s.forward() {
 		return
 	}
-	late := s.forward()
-	for i := 0; i < hastes && late; i++ {
-		at := len(s.fl.journal)
-		s.dropAll(func(p *placed) bool { return len(p.fills) > 0 })
-		s.build(bandsFirst, nil)
-		late = s.forward()
-		if !s.keepIfBetter(at) {
-			s.inTurn()
-			break
-		}
+	at := len(s.fl.journal)
+	s.dropAll(func(p *placed) bool { return len(p.fills) > 0 })
+	s.build(bandsFirst, nil)
+	if !s.keepIfBetter(at) {
+		s.inTurn()
 	}
 	s.fl.mark()
 }
@@ -121,36 +107,6 @@ func (s *search) loosen() {
 		})
 		s.build(bandsFirst, nil)
 		s.keepIfBetter(at)
-	}
-}
-
-// sweeps is how often a large day is planned anew in parts at most.
-const sweeps = 3
-
-// sweep plans half a stretch of work after the other anew, with the rest as it
-// stands, and again as long as fewer pieces are short or outside their bands by
-// it. It is for days so large that the first plan alone takes more than a usual
-// budget: what is tried at random then changes too little.
-func (s *search) sweep() {
-	until := s.fl.steps + sweeps*s.built
-	for range sweeps {
-		before := s.now
-		s.forward()
-		for _, w := range s.spans {
-			middle := (w.from + w.to) / 2
-			for _, half := range []stretch{{w.from, middle}, {middle, w.to}} {
-				if s.fl.steps >= until {
-					return
-				}
-				at := len(s.fl.journal)
-				s.dropAll(func(p *placed) bool { return len(p.fills) > 0 && p.load >= half.from && p.load < half.to })
-				s.build(bandsFirst, nil)
-				s.keepIfBetter(at)
-			}
-		}
-		if slices.Compare(s.now[:costBatches], before[:costBatches]) >= 0 {
-			return
-		}
 	}
 }
 
