@@ -152,8 +152,8 @@ func (s *search) choices(recipe int, from, to int64) []choice {
 		for i, w := range s.spans {
 			// Loaded, mixed and unloaded inside the stretch, mixing ended inside the window.
 			first, last := max(w.from+m.load+m.mix, from), min(w.to-m.unload, to)
-			if net := r.netOf(m.max); first <= last && net > 0 {
-				all = append(all, choice{m.vessel, i, float64(m.load + m.mix + m.unload + int64(scrape)), net, first, last})
+			if first <= last && m.net > 0 {
+				all = append(all, choice{m.vessel, i, float64(m.load + m.mix + m.unload + int64(scrape)), m.net, first, last})
 			}
 		}
 	}

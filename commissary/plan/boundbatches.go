@@ -372,7 +372,7 @@ func (s *search) inputBound(band bool, spared int64) int64 {
 	}
 	var n int64
 	for r, all := range claims {
-		if most := s.k.recipes[r].netOf(s.k.recipes[r].modes[0].max); most > 0 {
+		if most := s.k.recipes[r].modes[0].net; most > 0 {
 			n += int64(fewest(all, most, s.standing(r)))
 		}
 	}

@@ -269,7 +269,7 @@ func (s *search) topUp(rec *recipe, r, class int, band bool, rng *rand.Rand) boo
 		if len(p.fills) == 0 || p.mixEnd < from || p.mixEnd > to || p.done > cl.ready {
 			continue
 		}
-		room := rec.netOf(s.most(r, p.mode, p.mixEnd)) - s.netOf(p.fills)
+		room := s.room(r, p.mode, p.mixEnd) - s.netOf(p.fills)
 		n := min(cl.open, quantity.Pieces(room/rec.each[cl.item]))
 		if s.habit(r, p.mode, p.mixEnd).whole {
 			n -= (s.made(p, cl.item) + n) % max(s.k.items[rec.items[cl.item]].PerBox, 1)

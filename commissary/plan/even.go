@@ -194,7 +194,7 @@ func (s *search) respread(group []*placed) bool {
 	}
 	// The common size is the mean, or a little more where whole pieces or windows do not come out even.
 	rooms := make([]quantity.Mass, len(group))
-	top := rec.netOf(mode.max)
+	top := mode.net
 	room, last := max((net+n-1)/n, min(rec.netOf(mode.min), net)), quantity.Mass(0)
 	for step := least; room <= top && room > last; room, last, step = min(room+step, top), room, step*2 {
 		for i := range rooms {

@@ -50,6 +50,7 @@ func (s *search) ruin(mains []*placed) (gone []*placed) {
 	type apart struct {
 		*placed
 		by int64
+		at int
 	}
 	spread := int64(4 * 3600)
 	if s.rng.IntN(4) == 0 {
@@ -64,20 +65,32 @@ func (s *search) ruin(mains []*placed) (gone []*placed) {
 		if s.fl.vesselOf(p) != s.fl.vesselOf(victim) {
 			by += 3600
 		}
-		near[i] = apart{p, by + s.rng.Int64N(spread)}
+		near[i] = apart{p, by + s.rng.Int64N(spread), i}
 	}
-	slices.SortStableFunc(near, func(a, b apart) int { return cmp.Compare(a.by, b.by) })
 	n := 1 + s.rng.IntN(6)
 	if s.unusual || s.rng.IntN(8) == 0 {
 		n = 1 + s.rng.IntN(1+s.rng.IntN(24))
 	}
-	for _, p := range near[:min(n, len(near))] {
+	n = min(n, len(near))
+	nearest(near, n, func(a, b apart) int { return cmp.Or(cmp.Compare(a.by, b.by), cmp.Compare(a.at, b.at)) })
+	for _, p := range near[:n] {
 		if s.stands(p.placed) {
 			s.drop(p.placed)
 			gone = append(gone, p.placed)
 		}
 	}
 	return gone
+}
+
+// nearest brings the n least of all to the front, in order.
+func nearest[T any](all []T, n int, compare func(a, b T) int) {
+	for i := range all {
+		x := all[i]
+		if at, _ := slices.BinarySearchFunc(all[:min(i, n)], x, compare); at < n {
+			copy(all[at+1:min(i, n-1)+1], all[at:])
+			all[at] = x
+		}
+	}
 }
 
 // reorder makes some of the batches that were taken away again, on their
@@ -145,7 +158,7 @@ func (s *search) handOver(mains []*placed) {
 		n = min(n, quantity.Pieces(room))
 	}
 	gives, out := added(p.fills, f.class, n), fill{class: f.class}
-	if over := s.netOf(gives) - rec.netOf(s.most(p.recipe, p.mode, p.mixEnd)); over > 0 {
+	if over := s.netOf(gives) - s.room(p.recipe, p.mode, p.mixEnd); over > 0 {
 		if out = p.fills[s.rng.IntN(len(p.fills))]; out.class == f.class {
 			return
 		}

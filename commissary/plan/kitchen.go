@@ -55,6 +55,7 @@ type mode struct {
 	vessel   int // place in the book
 	second   bool
 	max, min quantity.Mass
+	net      quantity.Mass // that comes out of the largest
 	load     int64
 	mix      int64
 	unload   int64
@@ -181,6 +182,7 @@ func (k *kitchen) modeOf(r *recipe, v commissary.Vessel, at int) (mode, bool, er
 	if m.min, err = k.weighable(r, fill.Smallest); err != nil || m.min > m.max {
 		return m, false, nil
 	}
+	m.net = r.netOf(m.max)
 	return m, true, nil
 }
 

@@ -94,7 +94,7 @@ func (s *search) handing(among []*placed) *handing {
 	for i, p := range among {
 		h.rec = &s.k.recipes[p.recipe]
 		h.gives[i] = p.fills
-		h.room[i] = h.rec.netOf(s.most(p.recipe, p.mode, p.mixEnd)) - s.netOf(p.fills)
+		h.room[i] = s.room(p.recipe, p.mode, p.mixEnd) - s.netOf(p.fills)
 	}
 	return h
 }

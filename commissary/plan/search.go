@@ -154,7 +154,7 @@ func (s *search) mostPieces(cl *class) quantity.Pieces {
 	var net quantity.Mass
 	for _, m := range rec.modes {
 		batches := 7 * int64(quantity.Day) / max(m.load+m.mix+m.unload, 60) * int64(len(s.fl.vessels[m.vessel].units))
-		all, err := quantity.Scale(rec.netOf(m.max), batches, 1, quantity.Down)
+		all, err := quantity.Scale(m.net, batches, 1, quantity.Down)
 		if err != nil {
 			all = quantity.MaxMass
 		}

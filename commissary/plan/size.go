@@ -33,10 +33,21 @@ func (s *search) habit(r, m int, at int64) habit {
 // posted batches have taped to the vessel on that day.
 func (s *search) most(r, m int, at int64) quantity.Mass {
 	mode := &s.k.recipes[r].modes[m]
-	if t, ok := s.posted[taped{r, mode.vessel, s.k.zone.Date(instant(at))}]; ok {
-		return min(mode.max, t.mass)
+	if len(s.posted) > 0 {
+		if t, ok := s.posted[taped{r, mode.vessel, s.k.zone.Date(instant(at))}]; ok {
+			return min(mode.max, t.mass)
+		}
 	}
 	return mode.max - (mode.max-mode.min)*quantity.Mass(s.habit(r, m, at).unused)/100
+}
+
+// room is the mass of pieces that a batch of a mode may give in this build.
+func (s *search) room(r, m int, at int64) quantity.Mass {
+	mode := &s.k.recipes[r].modes[m]
+	if most := s.most(r, m, at); most < mode.max {
+		return s.k.recipes[r].netOf(most)
+	}
+	return mode.net
 }
 
 // size fills a batch for an end of mixing from at on: the classes that close

@@ -61,7 +61,7 @@ func (s *search) venues(rec *recipe, r int, band bool, from, to int64, rng *rand
 	s.lookAhead(rec, all, most)
 	least := math.Inf(1)
 	for _, v := range all {
-		least = math.Min(least, v.dear)
+		least = min(least, v.dear)
 	}
 	for i := range all {
 		all[i].dear = math.Floor((all[i].dear - least) / alikeDear)
@@ -108,14 +108,14 @@ func (s *search) cleaning(r int, m mode, w stretch) int64 {
 // lookAhead adds to what each venue costs the least that the rest of so much
 // open mass can be made for. Of very much only the last few batches count.
 func (s *search) lookAhead(rec *recipe, all []venue, open quantity.Mass) {
-	largest := rec.netOf(rec.modes[0].max)
+	largest := rec.modes[0].net
 	unit := max(largest/40, 1)
 	if few := 6 * largest; open > few {
 		open = few + open%largest
 	}
 	holds, cost := make([]int, len(all)), make([]float64, len(all))
 	for i, v := range all {
-		holds[i], cost[i] = max(int(rec.netOf(rec.modes[v.mode].max)/unit), 1), v.dear
+		holds[i], cost[i] = max(int(rec.modes[v.mode].net/unit), 1), v.dear
 	}
 	n := int((open + unit - 1) / unit)
 	rest := cover(n, holds, cost)
@@ -134,15 +134,16 @@ func cover(n int, holds []int, cost []float64) []float64 {
 		if at := slices.Index(size, h); at < 0 {
 			size, cheap = append(size, h), append(cheap, cost[i])
 		} else {
-			cheap[at] = math.Min(cheap[at], cost[i])
+			cheap[at] = min(cheap[at], cost[i])
 		}
 	}
 	least := make([]float64, n+1)
 	for i := 1; i <= n; i++ {
-		least[i] = math.Inf(1)
+		best := math.Inf(1)
 		for k, h := range size {
-			least[i] = math.Min(least[i], cheap[k]+least[max(i-h, 0)])
+			best = min(best, cheap[k]+least[max(i-h, 0)])
 		}
+		least[i] = best
 	}
 	return least
 }
@@ -160,7 +161,7 @@ func (s *search) starts(rec *recipe, r int, v venue, band bool, rng *rand.Rand) 
 		}
 	}
 	starts := []int64{v.from}
-	if at, _ := s.fullest(r, band, v.from, v.to, rec.netOf(rec.modes[v.mode].max)); at > v.from {
+	if at, _ := s.fullest(r, band, v.from, v.to, rec.modes[v.mode].net); at > v.from {
 		starts = []int64{at, v.from}
 	}
 	// What closes first is served in front, and the batch must be in time for it.
