@@ -22,7 +22,7 @@ func (s *search) first() {
 // first, mended, leaves pieces short, or outside their bands.
 //
 // No stage hangs on the work budget, so that a larger one follows the same path
-// further; each takes no more than what the first build took.
+// further; each takes no more than about what the first build took.
 func (s *search) others() {
 	s.makeWay(s.built / 4)
 	s.hasten()
@@ -40,7 +40,26 @@ func (s *search) others() {
 		}
 	}
 	s.squeeze(s.built)
+	if s.built > DefaultSteps*3/4 && !s.replans() {
+		s.sweep()
+		s.squeeze(s.built)
+	}
 	s.fl.mark()
+}
+
+// sweep plans half a stretch of work after the other anew, with the rest as it
+// stands. It is for days so large that the first plan alone takes more than a usual
+// budget: what is tried at random then changes too little.
+func (s *search) sweep() {
+	for _, w := range s.spans {
+		middle := (w.from + w.to) / 2
+		for _, half := range []stretch{{w.from, middle}, {middle, w.to}} {
+			at := len(s.fl.journal)
+			s.dropAll(func(p *placed) bool { return len(p.fills) > 0 && p.load >= half.from && p.load < half.to })
+			s.build(bandsFirst, nil)
+			s.keepIfBetter(at)
+		}
+	}
 }
 
 // hurry is how much sooner it is the turn of what came out short when a plan is

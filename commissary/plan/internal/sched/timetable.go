@@ -12,33 +12,39 @@ const Never int64 = math.MaxInt64 / 4
 // Free is how much of something is free over time: a step function that
 // bookings are taken from and given back to. Of a nil Free there is always enough.
 type Free struct {
-	at, free []int64 // free[i] from at[i] on; the last value holds for ever
+	steps []Step // the last one holds for ever
 }
 
 // NewFree returns a Free that has amount from the beginning on.
-func NewFree(amount int64) *Free { return &Free{at: []int64{-Never}, free: []int64{amount}} }
+func NewFree(amount int64) *Free { return &Free{[]Step{{-Never, amount}}} }
 
 // index returns the segment that holds t.
 func (f *Free) index(t int64) int {
-	return max(sort.Search(len(f.at), func(i int) bool { return f.at[i] > t })-1, 0)
+	low, high := 0, len(f.steps)
+	for low < high {
+		if mid := int(uint(low+high) / 2); f.steps[mid].From > t {
+			high = mid
+		} else {
+			low = mid + 1
+		}
+	}
+	return max(low-1, 0)
 }
 
 // cut makes t a border and returns the segment that begins there.
 func (f *Free) cut(t int64) int {
 	i := f.index(t)
-	if f.at[i] == t {
+	if f.steps[i].From == t {
 		return i
 	}
-	f.at = slices.Insert(f.at, i+1, t)
-	f.free = slices.Insert(f.free, i+1, f.free[i])
+	f.steps = slices.Insert(f.steps, i+1, Step{t, f.steps[i].Amount})
 	return i + 1
 }
 
 // join removes the border of segment i when both sides are alike.
 func (f *Free) join(i int) {
-	if i > 0 && i < len(f.at) && f.free[i] == f.free[i-1] {
-		f.at = slices.Delete(f.at, i, i+1)
-		f.free = slices.Delete(f.free, i, i+1)
+	if i > 0 && i < len(f.steps) && f.steps[i].Amount == f.steps[i-1].Amount {
+		f.steps = slices.Delete(f.steps, i, i+1)
 	}
 }
 
@@ -50,7 +56,7 @@ func (f *Free) Add(from, to, amount int64) {
 	i := f.cut(from)
 	j := f.cut(to)
 	for s := i; s < j; s++ {
-		f.free[s] += amount
+		f.steps[s].Amount += amount
 	}
 	f.join(j)
 	f.join(i)
@@ -64,15 +70,15 @@ func (f *Free) Fit(from, duration, need, latest int64) (start int64, ok bool) {
 		return from, from <= latest
 	}
 	start = from
-	for i := f.index(from); i < len(f.at) && start <= latest; i++ {
-		if f.at[i] >= start+duration {
+	for i := f.index(from); i < len(f.steps) && start <= latest; i++ {
+		if f.steps[i].From >= start+duration {
 			return start, true
 		}
-		if f.free[i] < need {
-			if i+1 == len(f.at) {
+		if f.steps[i].Amount < need {
+			if i+1 == len(f.steps) {
 				return Never, false
 			}
-			start = max(start, f.at[i+1])
+			start = max(start, f.steps[i+1].From)
 		}
 	}
 	return start, start <= latest
@@ -91,13 +97,13 @@ func (f *Free) Since(from, to, need int64) int64 {
 		return from
 	}
 	for i := f.index(to - 1); ; i-- {
-		if f.free[i] < need {
-			if i+1 == len(f.at) {
+		if f.steps[i].Amount < need {
+			if i+1 == len(f.steps) {
 				return to
 			}
-			return min(max(f.at[i+1], from), to)
+			return min(max(f.steps[i+1].From, from), to)
 		}
-		if f.at[i] <= from {
+		if f.steps[i].From <= from {
 			return from
 		}
 	}
@@ -105,12 +111,12 @@ func (f *Free) Since(from, to, need int64) int64 {
 
 // Spans calls yield for every stretch in [from, to) with a constant amount free.
 func (f *Free) Spans(from, to int64, yield func(from, to, free int64)) {
-	for i := f.index(from); i < len(f.at) && f.at[i] < to; i++ {
+	for i := f.index(from); i < len(f.steps) && f.steps[i].From < to; i++ {
 		end := to
-		if i+1 < len(f.at) {
-			end = min(end, f.at[i+1])
+		if i+1 < len(f.steps) {
+			end = min(end, f.steps[i+1].From)
 		}
-		yield(max(from, f.at[i]), end, f.free[i])
+		yield(max(from, f.steps[i].From), end, f.steps[i].Amount)
 	}
 }
 
