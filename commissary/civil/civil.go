@@ -8,6 +8,7 @@
 package civil
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -56,7 +57,9 @@ func (d Date) AddDays(n int) Date { return dateOf(d.midnightUTC().AddDate(0, 0, 
 func (d Date) Days(e Date) int { return int(d.midnightUTC().Sub(e.midnightUTC()) / (24 * time.Hour)) }
 
 // Compare orders dates: negative when d is before e.
-func (d Date) Compare(e Date) int { return d.midnightUTC().Compare(e.midnightUTC()) }
+func (d Date) Compare(e Date) int {
+	return cmp.Or(cmp.Compare(d.Year, e.Year), cmp.Compare(d.Month, e.Month), cmp.Compare(d.Day, e.Day))
+}
 
 // Weekday returns the day of the week.
 func (d Date) Weekday() time.Weekday { return d.midnightUTC().Weekday() }

@@ -174,7 +174,7 @@ func benchDays(b *testing.B, s dayShape, seeds uint64) {
 }
 
 // BenchmarkTwiceTheLines compares a day with one of twice the shops, and the
-// vessels and people to make it, in the same run.
+// vessels and people to make it, in the same run: the least of three times each.
 func BenchmarkTwiceTheLines(b *testing.B) {
 	half := largeDay
 	half.shops, half.vessels, half.crew = half.shops/2, half.vessels/2, half.crew/2
@@ -183,6 +183,10 @@ func BenchmarkTwiceTheLines(b *testing.B) {
 		var one, two time.Duration
 		for seed := uint64(1); seed <= 3; seed++ {
 			a, c := timed(b, generate(half, seed)), timed(b, generate(largeDay, seed))
+			for range 2 {
+				a.cpu = min(a.cpu, timed(b, generate(half, seed)).cpu)
+				c.cpu = min(c.cpu, timed(b, generate(largeDay, seed)).cpu)
+			}
 			one, two = one+a.cpu, two+c.cpu
 			b.Logf("%v; twice: %v", a, c)
 		}

@@ -137,7 +137,7 @@ func (k *kitchen) demand() ([]commissary.Need, []commissary.Reason) {
 	}
 	slices.SortFunc(services, service.compare)
 
-	var needs []commissary.Need
+	needs := make([]commissary.Need, 0, len(services))
 	for _, s := range services {
 		w := wishes[s]
 		if w.pieces == 0 || k.deliveryOf(s).Compare(k.in.Night) <= 0 || s.bake.Days(k.in.Night) > k.planDays()+k.items[s.item].Ship.DeliverBefore {

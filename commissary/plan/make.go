@@ -29,7 +29,7 @@ func Make(in Input) (commissary.Plan, error) {
 	if err != nil {
 		return commissary.Plan{}, err
 	}
-	p := commissary.Plan{Night: in.Night, State: commissary.PlanDraft, BookRev: in.Book.Revision, At: in.At, InputHash: Hash(in), Seed: in.Seed}
+	p := commissary.Plan{Night: in.Night, State: commissary.PlanDraft, BookRev: in.Book.Revision, At: in.At, InputHash: Hash(k.in), Seed: in.Seed}
 	p.Needs, p.Exceptions = k.demand()
 	p.Needs = k.ahead(p.Needs)
 	open := make([]quantity.Pieces, len(p.Needs))
