@@ -47,6 +47,7 @@ func Make(in Input) (commissary.Plan, error) {
 		s.alike(group) // marks the odd ones
 	}
 	s.now = s.measure()
+	s.seeWhatBinds()
 	served := s.serves(p.Needs, open)
 	p.Batches = s.list(served)
 	p.Steps = in.budget()
@@ -162,6 +163,20 @@ func (s *search) list(served map[*placed][]commissary.Serve) []commissary.Batch 
 		batches = append(batches, b)
 	}
 	return batches
+}
+
+// seeWhatBinds notes for what is short what keeps another batch for it off the
+// floor as it is at last: what did on the way there may be free again.
+func (s *search) seeWhatBinds() {
+	for c := range s.classes {
+		if cl := &s.classes[c]; cl.open > 0 {
+			at := len(s.fl.journal)
+			if what, ok := s.grow(cl.recipe, c, false, nil); !ok {
+				cl.what = what
+			}
+			s.fl.back(at)
+		}
+	}
 }
 
 // shorts says of every need that is not served in full what bound and when it
