@@ -113,10 +113,13 @@ func (s *search) urgent(band bool, stuck map[int]bool, rng *rand.Rand) int {
 // what else the batch can serve. When it cannot, it says what bound.
 func (s *search) grow(r, seed int, band bool, rng *rand.Rand) (what bound, ok bool) {
 	rec := &s.k.recipes[r]
-	what = s.classes[seed].what
+	what = bound{kind: limitWindow}
 	from, to := s.classes[seed].window(band)
 	from = max(from, s.fl.start)
-	if from > to || len(rec.modes) == 0 {
+	switch {
+	case len(rec.modes) == 0:
+		return bound{kind: limitClass}, false
+	case from > to:
 		return what, false
 	}
 	if s.topUp(rec, r, seed, band, rng) {
@@ -132,7 +135,7 @@ func (s *search) grow(r, seed int, band bool, rng *rand.Rand) (what bound, ok bo
 				s.serve(p, fills)
 				return bound{}, true
 			}
-			if b.kind != "" {
+			if b.kind != "" && b.nearer(what) {
 				what = b
 			}
 		}
@@ -145,7 +148,7 @@ func (s *search) grow(r, seed int, band bool, rng *rand.Rand) (what bound, ok bo
 // full one.
 func (s *search) growLargest(r, seed int) (what bound, ok bool) {
 	rec := &s.k.recipes[r]
-	what = s.classes[seed].what
+	what = bound{kind: limitWindow}
 	for i, m := range rec.modes {
 		if i > 0 && m.max == rec.modes[i-1].max {
 			continue

@@ -118,6 +118,15 @@ const (
 	limitClass      limit = "no vessel"
 )
 
+// met lists the limits in the order in which a batch comes to them.
+var met = []limit{limitWindow, limitClass, limitScale, limitVessel, limitCrew, limitBench, limitPullDown, limitCold, limitDeparture, limitBoxes, limitDollies, limitPreferment}
+
+// nearer reports whether a batch that met a bound was as near to being made as
+// one that met another, or nearer.
+func (b bound) nearer(than bound) bool {
+	return slices.Index(met, b.kind) >= slices.Index(met, than.kind)
+}
+
 // sized reports whether a smaller batch may get past the limit.
 func (l limit) sized() bool {
 	switch l {
@@ -255,8 +264,11 @@ func (fl *floor) put(w want) (*placed, bound) {
 			next = p.load + 900
 		}
 		if b.kind != "" {
-			b.sized = what.sized || b.kind.sized()
-			what = b
+			sized := what.sized || b.kind.sized()
+			if b.nearer(what) {
+				what = b
+			}
+			what.sized = sized
 		}
 		if next <= load {
 			break

@@ -168,6 +168,7 @@ func (s *search) list(served map[*placed][]commissary.Serve) []commissary.Batch 
 // seeWhatBinds notes for what is short what keeps another batch for it off the
 // floor as it is at last: what did on the way there may be free again.
 func (s *search) seeWhatBinds() {
+	s.largest = false
 	for c := range s.classes {
 		if cl := &s.classes[c]; cl.open > 0 {
 			at := len(s.fl.journal)

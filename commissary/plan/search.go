@@ -117,9 +117,6 @@ func newSearch(k *kitchen, fl *floor, needs []commissary.Need, open []quantity.P
 			middle := n.GoodFrom.Unix() + (n.GoodTo.Unix()-n.GoodFrom.Unix())/2
 			s.classes = append(s.classes, class{recipe: r, item: at, from: key.from, to: min(key.to, last),
 				goodFrom: key.goodFrom, goodTo: min(key.goodTo, last), best: middle, ready: leaves, bake: n.BakeDate, what: bound{kind: limitWindow}})
-			if len(rec.modes) == 0 {
-				s.classes[c].what.kind = limitClass
-			}
 		}
 		s.classes[c].pieces += open[i]
 		s.classes[c].open += open[i]
