@@ -8,7 +8,8 @@ import (
 	"doughrun/commissary/plan/internal/sched"
 )
 
-// guest looks for a place: a batch that stands, or pieces that no batch gives.
+// guest looks for a place: a batch that stands, or pieces that no batch gives, whose
+// mass is 0 for as much as there is room for.
 type guest struct {
 	*placed        // nil for pieces
 	seeks   want   // what it is made of, and when its mixing may end
@@ -139,8 +140,12 @@ func (s *search) inPlaceOf(q *placed, w want) (_ want, ok bool) {
 	all := row.units[q.unit].Entries()
 	at := sort.Search(len(all), func(i int) bool { return all[i].From >= q.load })
 	from, before := s.spans[span].from, -1
-	for i := at - 1; i >= 0 && before < 0; i-- {
-		from, before = max(from, all[i].To), all[i].Family
+	for i := at - 1; i >= 0; i-- {
+		from = max(from, all[i].To)
+		if !all[i].Idle {
+			before = all[i].Family
+			break
+		}
 	}
 	to := s.spans[span].to
 	if at+1 < len(all) {
