@@ -93,6 +93,9 @@ func byWeek(in *Input) {
 	for i := range in.Lots {
 		in.Lots[i].Made = in.Lots[i].Made.Add(7 * 24 * time.Hour)
 	}
+	for i := range in.Away {
+		in.Away[i].Left = in.Away[i].Left.Add(7 * 24 * time.Hour)
+	}
 }
 
 // steady reports whether no clock change lies near a night or a week after it.
