@@ -68,7 +68,7 @@ var seeds = []seed{
 	negative := (a < 0) != (b < 0) != (c < 0)
 `}}},
 	{name: "a plan in the order of a map", fault: "the same day planned again", pkg: "commissary/plan", test: "TestMetamorphic", plants: []plant{{
-		file: "commissary/plan/demand.go", old: "	slices.SortFunc(services, service.compare)\n\n	var needs", new: "	var needs"}}},
+		file: "commissary/plan/demand.go", old: "	slices.SortFunc(services, service.compare)\n\n	needs := make", new: "	needs := make"}}},
 	{name: "a list that forgets its kitchen", fault: "two kitchens in one database", pkg: "commissary/store", test: "TestSQLite/Orders", plants: []plant{{
 		file: "commissary/store/order.go", old: "		WHERE kitchen = $1 AND `+which", new: "		WHERE $1 <> '' AND `+which"}}},
 	{name: "a page token that is anybody's", fault: "another caller's page token", pkg: "commissary/server", test: "TestAPageTokenIsItsCallersOwn", plants: []plant{{
