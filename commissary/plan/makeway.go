@@ -76,7 +76,8 @@ func (s *search) placeByWay(c int, band bool, stuck map[*placed]bool) bool {
 	cl := &s.classes[c]
 	first := &guest{seeks: want{recipe: cl.recipe}}
 	first.seeks.from, first.seeks.to = cl.window(band)
-	mains, seen, touched := s.mains(), map[*placed]bool{}, maps.Clone(s.touched)
+	mains, touched := s.mains(), maps.Clone(s.touched)
+	seen := make([]bool, len(mains))
 	queue, tried := []*guest{first}, 0
 	for i := 0; i < len(queue) && tried < ways; i++ {
 		g := queue[i]
@@ -98,12 +99,12 @@ func (s *search) placeByWay(c int, band bool, stuck map[*placed]bool) bool {
 			}
 			stuck[g.placed] = true
 		}
-		for _, q := range mains {
-			if seen[q] || q == g.placed {
+		for j, q := range mains {
+			if seen[j] || q == g.placed || q.load > g.seeks.to || s.fl.heldUntil(q) < g.seeks.from {
 				continue
 			}
 			if takes, ok := s.inPlaceOf(q, g.seeks); ok {
-				seen[q] = true
+				seen[j] = true
 				queue = append(queue, &guest{placed: q, seeks: s.anytime(q, band), host: g, takes: takes})
 			}
 		}
@@ -126,9 +127,6 @@ func (s *search) anytime(p *placed, band bool) want {
 // inPlaceOf is what something that seeks a place has to be to be made where a
 // batch stands; ok is false where it cannot.
 func (s *search) inPlaceOf(q *placed, w want) (_ want, ok bool) {
-	if q.load > w.to || s.fl.heldUntil(q) < w.from {
-		return w, false
-	}
 	v := s.fl.vesselOf(q)
 	modes := s.k.recipes[w.recipe].modes
 	w.mode = slices.IndexFunc(modes, func(m mode) bool { return m.vessel == v })
