@@ -15,7 +15,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"doughrun/commissary"
-	"doughrun/commissary/quantity"
 )
 
 // peakHeap runs do and returns the most heap that was in use meanwhile, above
@@ -82,20 +81,9 @@ func busy(in Input, p commissary.Plan) float64 {
 // stepsDone is the work that planning a day takes: the budget, or more where the
 // first plans alone take more than half of it.
 func stepsDone(tb testing.TB, in Input) int64 {
-	k, err := openKitchen(in)
-	require.NoError(tb, err)
-	needs, _ := k.demand()
-	needs = k.ahead(needs)
-	open := make([]quantity.Pieces, len(needs))
-	for i, n := range needs {
-		open[i] = n.Pieces
-	}
-	fl := openFloor(k)
-	takeFromLots(k, fl, needs, open)
-	fl.keepAlive()
-	s := newSearch(k, fl, needs, open)
+	s := searchOn(tb, in)
 	s.run(in.budget())
-	return fl.steps
+	return s.fl.steps
 }
 
 // made is one timed plan.

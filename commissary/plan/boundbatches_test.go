@@ -110,15 +110,7 @@ func TestHoldingCutShort(t *testing.T) {
 
 // On a large day large steps alone leave all prices at nothing.
 func TestPricesOfALargeDay(t *testing.T) {
-	in := generate(largeDay, 1)
-	k, err := openKitchen(in)
-	require.NoError(t, err)
-	needs, _ := k.demand()
-	open := make([]quantity.Pieces, len(needs))
-	for i, n := range needs {
-		open[i] = n.Pieces
-	}
-	s := newSearch(k, openFloor(k), needs, open)
+	s := searchOn(t, generate(largeDay, 1))
 	s.spans = s.stretches()
 	time := s.vesselTime()
 	dual := linear(s.parts(true)).complete

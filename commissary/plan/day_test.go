@@ -3,7 +3,10 @@ package plan
 import (
 	"fmt"
 	"math/rand/v2"
+	"testing"
 	"time"
+
+	"github.com/stretchr/testify/require"
 
 	"doughrun/commissary"
 	"doughrun/commissary/civil"
@@ -125,4 +128,20 @@ func generate(s dayShape, seed uint64) Input {
 		in.Orders = append(in.Orders, o)
 	}
 	return in
+}
+
+// searchOn is a search as Make begins it: what lots serve is taken, nothing is built.
+func searchOn(tb testing.TB, in Input) *search {
+	k, err := openKitchen(in)
+	require.NoError(tb, err)
+	needs, _ := k.demand()
+	needs = k.ahead(needs)
+	open := make([]quantity.Pieces, len(needs))
+	for i, n := range needs {
+		open[i] = n.Pieces
+	}
+	fl := openFloor(k)
+	takeFromLots(k, fl, needs, open)
+	fl.keepAlive()
+	return newSearch(k, fl, needs, open)
 }

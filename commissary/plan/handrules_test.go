@@ -24,16 +24,8 @@ type handPlan struct {
 }
 
 func newHandPlan(t *testing.T, in Input) *handPlan {
-	k, err := openKitchen(in)
-	require.NoError(t, err)
-	needs, _, err := Demand(in)
-	require.NoError(t, err)
-	open := make([]quantity.Pieces, len(needs))
-	for i, n := range needs {
-		open[i] = n.Pieces
-	}
-	fl := openFloor(k)
-	return &handPlan{k: k, fl: fl, classes: newSearch(k, fl, needs, open).classes}
+	s := searchOn(t, in)
+	return &handPlan{k: s.k, fl: s.fl, classes: s.classes}
 }
 
 // first puts a batch of some pieces of one class on the mixer that is free for

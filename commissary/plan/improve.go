@@ -166,20 +166,30 @@ func (s *search) handOver(mains []*placed) {
 		out.pieces = min(out.pieces, quantity.Pieces((over+each-1)/each))
 		gives = added(gives, out.class, -out.pieces)
 	}
-	if q != nil {
-		if left := added(q.fills, f.class, -n); len(left) == 0 {
-			s.drop(q)
-		} else if s.refill(q, left) != nil {
-			s.give(f.class, n)
-		} else {
-			return
-		}
+	if q != nil && !s.takeFrom(q, f.class, n) {
+		return
 	}
 	if s.stands(p) && s.refill(p, gives) != nil {
 		s.give(f.class, -n)
 		s.give(out.class, out.pieces)
 	}
 	s.build(bandsFirst, nil)
+}
+
+// takeFrom opens pieces of a class that a batch gives; a batch with nothing left
+// goes. It reports false, and leaves the floor as it was, where what is left
+// cannot be made there.
+func (s *search) takeFrom(p *placed, class int, n quantity.Pieces) bool {
+	left := added(p.fills, class, -n)
+	switch {
+	case len(left) == 0:
+		s.drop(p)
+	case s.refill(p, left) != nil:
+		s.give(class, n)
+	default:
+		return false
+	}
+	return true
 }
 
 // offer takes at random something of a batch's dough that another batch gives,

@@ -54,18 +54,9 @@ func (s *search) misplaced(c int) (bands []bool) {
 		bands = []bool{true, false}
 	}
 	for _, p := range slices.Clone(s.fl.of[cl.recipe]) {
-		n := given(p.fills, c)
-		if n == 0 || s.inBand(p, c) || !s.stands(p) {
-			continue
+		if n := given(p.fills, c); n > 0 && !s.inBand(p, c) && s.stands(p) && s.takeFrom(p, c, n) {
+			bands = []bool{true}
 		}
-		if left := added(p.fills, c, -n); len(left) == 0 {
-			s.drop(p)
-		} else if s.refill(p, left) != nil {
-			s.give(c, n)
-		} else {
-			continue
-		}
-		bands = []bool{true}
 	}
 	return bands
 }
@@ -87,8 +78,7 @@ func (s *search) placeByWay(c int, band bool, stuck map[*placed]bool) bool {
 				at := len(s.fl.journal)
 				if s.follow(g, c, band) {
 					s.build(bandsFirst, nil)
-					if after := s.settled(); after.compare(s.now) < 0 {
-						s.now = after
+					if s.keepIfBetter(at) {
 						return true
 					}
 				}

@@ -8,20 +8,11 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"doughrun/commissary/plan/internal/sched"
-	"doughrun/commissary/quantity"
 )
 
 // searched is a search on a day with its first plan built.
 func searched(t *testing.T, in Input) *search {
-	k, err := openKitchen(in)
-	require.NoError(t, err)
-	needs, _ := k.demand()
-	needs = k.ahead(needs)
-	open := make([]quantity.Pieces, len(needs))
-	for i, n := range needs {
-		open[i] = n.Pieces
-	}
-	s := newSearch(k, openFloor(k), needs, open)
+	s := searchOn(t, in)
 	s.spans = s.stretches()
 	s.price = s.prices()
 	s.first()

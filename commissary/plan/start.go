@@ -48,16 +48,13 @@ func (s *search) others() {
 }
 
 // sweep plans half a stretch of work after the other anew, with the rest as it
-// stands. It is for days so large that the first plan alone takes more than a usual
+// stands. It is for days so large that the first plan alone takes most of a usual
 // budget: what is tried at random then changes too little.
 func (s *search) sweep() {
 	for _, w := range s.spans {
 		middle := (w.from + w.to) / 2
 		for _, half := range []stretch{{w.from, middle}, {middle, w.to}} {
-			at := len(s.fl.journal)
-			s.dropAll(func(p *placed) bool { return len(p.fills) > 0 && p.load >= half.from && p.load < half.to })
-			s.build(bandsFirst, nil)
-			s.keepIfBetter(at)
+			s.anew(func(p *placed) bool { return p.load >= half.from && p.load < half.to })
 		}
 	}
 }
@@ -72,10 +69,7 @@ func (s *search) hasten() {
 	if s.replans() || !s.forward() {
 		return
 	}
-	at := len(s.fl.journal)
-	s.dropAll(func(p *placed) bool { return len(p.fills) > 0 })
-	s.build(bandsFirst, nil)
-	if !s.keepIfBetter(at) {
+	if !s.anew(func(*placed) bool { return true }) {
 		s.inTurn()
 	}
 	s.fl.mark()
@@ -120,12 +114,9 @@ func (s *search) loosen() {
 			return
 		}
 		s.forward()
-		at := len(s.fl.journal)
-		s.dropAll(func(p *placed) bool {
-			return len(p.fills) > 0 && slices.ContainsFunc(s.lost, func(at int64) bool { return max(p.mixEnd-at, at-p.mixEnd) <= by })
+		s.anew(func(p *placed) bool {
+			return slices.ContainsFunc(s.lost, func(at int64) bool { return max(p.mixEnd-at, at-p.mixEnd) <= by })
 		})
-		s.build(bandsFirst, nil)
-		s.keepIfBetter(at)
 	}
 }
 
@@ -146,15 +137,12 @@ func (s *search) mend() {
 // startAgain builds everything anew in another manner, and keeps it if it is better.
 func (s *search) startAgain(m manner) {
 	at := len(s.fl.journal)
-	s.dropAll(func(p *placed) bool { return len(p.fills) > 0 })
+	s.dropAll(func(*placed) bool { return true })
 	s.keepBefore()
 	s.build(m, nil)
 	if s.keepIfBetter(at) {
 		// What serves pieces outside their band is built again with the bands in force.
-		at = len(s.fl.journal)
-		s.dropAll(s.outside)
-		s.build(bandsFirst, nil)
-		s.keepIfBetter(at)
+		s.anew(s.outside)
 	}
 }
 
@@ -171,8 +159,18 @@ func (s *search) keepIfBetter(at int) bool {
 	return true
 }
 
+// anew plans some of the batches that serve needs anew, all bands first and with the
+// rest as it stands, and keeps what comes of it if it is better.
+func (s *search) anew(which func(p *placed) bool) bool {
+	at := len(s.fl.journal)
+	s.dropAll(which)
+	s.build(bandsFirst, nil)
+	return s.keepIfBetter(at)
+}
+
+// dropAll takes away some of the batches that serve needs.
 func (s *search) dropAll(which func(p *placed) bool) {
-	for _, p := range slices.Clone(s.fl.batches) {
+	for _, p := range s.mains() {
 		if which(p) && s.stands(p) {
 			s.drop(p)
 		}
